@@ -1,0 +1,1 @@
+//! Sub-sample edge times by adaptive hysteresis.

@@ -1,0 +1,3 @@
+//! Features: numbers per combustion event, per sensor, per log sample.
+
+pub mod modes;

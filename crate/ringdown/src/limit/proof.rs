@@ -1,0 +1,1 @@
+//! Proof: recall and false alarms against labels, with exact intervals.

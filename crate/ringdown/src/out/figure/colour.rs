@@ -1,0 +1,1 @@
+//! Schemes (paper, sun, print), the Okabe-Ito set and the colour map.

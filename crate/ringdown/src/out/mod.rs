@@ -1,0 +1,4 @@
+//! What leaves: words, tables, the fixed JSON, figures.
+
+pub mod figure;
+pub mod view;

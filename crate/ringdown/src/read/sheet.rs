@@ -1,0 +1,158 @@
+//! The engine sheet: versioned JSON, ranges with reasons.
+
+use crate::error::{Error, Loaded};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+
+/// The engine sheet, version 1. What a section needs decides what is asked: every field may be missing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[allow(missing_docs)]
+pub struct Sheet {
+    pub sheet: u32,
+    pub name: Option<String>,
+    pub bore_mm: Option<f64>,
+    pub stroke_mm: Option<f64>,
+    pub cylinders: Option<u16>,
+    pub strokes: u16,
+    pub firing_order: Option<Vec<u16>>,
+    /// Firing TDC of the cylinders in firing order, the first 0; left out = even.
+    pub firing_angles_deg: Option<Vec<f64>>,
+    pub gas_temperature_k: Option<[f64; 2]>,
+    pub sensors: Option<Vec<SheetSensor>>,
+    pub crank: Option<Crank>,
+    pub cam: Option<Cam>,
+    pub events_deg_atdc: Option<Map<String, Value>>,
+    pub control: Option<Map<String, Value>>,
+    /// Unknown fields, kept and reported.
+    #[serde(flatten)]
+    pub unknown: Map<String, Value>,
+}
+
+impl Default for Sheet {
+    fn default() -> Self {
+        Self {
+            sheet: 1,
+            name: None,
+            bore_mm: None,
+            stroke_mm: None,
+            cylinders: None,
+            strokes: 4,
+            firing_order: None,
+            firing_angles_deg: None,
+            gas_temperature_k: None,
+            sensors: None,
+            crank: None,
+            cam: None,
+            events_deg_atdc: None,
+            control: None,
+            unknown: Map::new(),
+        }
+    }
+}
+
+/// A knock sensor: its channel in the recordings and the cylinders it hears.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct SheetSensor {
+    pub channel: u16,
+    #[serde(default)]
+    pub cylinders: Option<Vec<u16>>,
+    #[serde(default)]
+    pub volts_full_scale: Option<f64>,
+    #[serde(default)]
+    pub mv_per_g: Option<f64>,
+}
+
+/// Which edge, or zero crossing, marks a tooth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs)]
+pub enum Edge {
+    Rising,
+    Falling,
+}
+
+/// The crank reference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+#[allow(missing_docs)]
+pub enum Crank {
+    /// `teeth` counts the missing ones.
+    MissingTooth {
+        channel: u16,
+        teeth: u16,
+        missing: Missing,
+        /// First tooth edge after the gap before cylinder 1's firing TDC, modulo 360; `None` = not known.
+        #[serde(default)]
+        gap_deg_btdc: Option<f64>,
+        #[serde(default)]
+        edge: Option<Edge>,
+    },
+    EvenTeeth {
+        channel: u16,
+        teeth: u16,
+        #[serde(default)]
+        edge: Option<Edge>,
+    },
+    /// Degrees after cylinder 1's TDC, 0-360.
+    EdgeList {
+        channel: u16,
+        edges_deg: Vec<f64>,
+        #[serde(default)]
+        edge: Option<Edge>,
+    },
+    PulsePerTurn {
+        channel: u16,
+        #[serde(default)]
+        deg_btdc: Option<f64>,
+        #[serde(default)]
+        edge: Option<Edge>,
+    },
+    PulsePerCycle {
+        channel: u16,
+        #[serde(default)]
+        deg_btdc: Option<f64>,
+        #[serde(default)]
+        edge: Option<Edge>,
+    },
+    None,
+}
+
+/// Missing teeth: one gap, or several listed in order of rotation with the whole teeth standing before each.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Missing {
+    /// One gap of this many teeth.
+    One(u16),
+    /// Several gaps.
+    Several(Vec<u16>),
+}
+
+/// Tells which of the two turns it is, and nothing finer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+#[allow(missing_docs)]
+pub enum Cam {
+    PulsePerCycle {
+        channel: u16,
+        #[serde(default)]
+        deg_btdc: Option<f64>,
+        #[serde(default)]
+        edge: Option<Edge>,
+    },
+    None,
+}
+
+impl Sheet {
+    /// Parses and checks a sheet. Unknown fields are kept and noted; a silly value is refused with its range.
+    pub fn parse(_name: &str, _json: &[u8]) -> Result<Loaded<Sheet>, Error> {
+        todo!("readers")
+    }
+
+    /// Firing TDC of each cylinder in degrees after cylinder `firing_order[0]`'s, as (cylinder, deg) in firing order;
+    /// `None` while cylinders or firing order are missing.
+    pub fn firing(&self) -> Option<Vec<(u16, f64)>> {
+        todo!("readers")
+    }
+}

@@ -1,0 +1,1 @@
+//! Minimum and maximum pyramids, built while reading.

@@ -1,0 +1,1 @@
+//! Butterworth second-order sections, causal and zero-phase.

@@ -1,0 +1,1 @@
+//! FFT plans, Welch spectra, coherence, spectrogram columns.

@@ -1,0 +1,1 @@
+//! The normal law, tests of it.

@@ -1,0 +1,1 @@
+//! Binomial rates with exact intervals.

@@ -1,0 +1,1 @@
+//! Median, MAD, quantiles, robust scale.

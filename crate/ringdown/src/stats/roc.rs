@@ -1,0 +1,1 @@
+//! ROC, AUC and its DeLong variance.

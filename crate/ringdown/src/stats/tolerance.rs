@@ -1,0 +1,1 @@
+//! One-sided tolerance bounds.
