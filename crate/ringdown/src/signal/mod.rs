@@ -1,6 +1,9 @@
-//! Signals: tapers, spectra, filters, envelopes. Takes slices, knows no files and no engine.
+//! Signals: tapers, spectra, spectrograms, filters, envelopes. Takes slices, knows no files and no engine.
 
 pub mod envelope;
 pub mod filter;
+pub mod filtfilt;
+pub mod level;
 pub mod spectrum;
+pub mod stft;
 pub mod taper;
