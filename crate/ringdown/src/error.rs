@@ -85,6 +85,13 @@ pub enum Kind {
         /// The allowed range with the reason.
         allowed: String,
     },
+    /// A note: something assumed, repaired or left out; the rest was read.
+    Noted {
+        /// One clause: what was done.
+        what: String,
+        /// When and how to act on it.
+        remedy: &'static str,
+    },
 }
 
 impl Kind {
@@ -95,7 +102,10 @@ impl Kind {
             Kind::Empty => "check that the recorder or logger wrote it, and copy it again",
             Kind::Truncated { .. } => "the recorder probably lost power: use what was kept, check its end",
             Kind::TooLarge { .. } => "split the file, or export fewer columns",
-            Kind::Unknown { remedy, .. } | Kind::Malformed { remedy, .. } | Kind::Unsupported { remedy, .. } => remedy,
+            Kind::Unknown { remedy, .. }
+            | Kind::Malformed { remedy, .. }
+            | Kind::Unsupported { remedy, .. }
+            | Kind::Noted { remedy, .. } => remedy,
             Kind::OutOfRange { .. } => "correct the value and drop the file again",
         }
     }
@@ -147,6 +157,7 @@ impl fmt::Display for Kind {
             Kind::Malformed { found, expected, .. } => write!(f, "found {found}, expected {expected}"),
             Kind::Unsupported { found, .. } => write!(f, "{found} is not read"),
             Kind::OutOfRange { value, allowed } => write!(f, "{value} is outside {allowed}"),
+            Kind::Noted { what, .. } => write!(f, "{what}"),
         }
     }
 }
@@ -170,4 +181,11 @@ pub struct Loaded<T> {
     pub value: T,
     /// What was assumed, recovered or left out; each reaches the card.
     pub notes: Vec<Error>,
+}
+
+impl<T> Loaded<T> {
+    /// The same notes about `make(value)`.
+    pub fn map<U>(self, make: impl FnOnce(T) -> U) -> Loaded<U> {
+        Loaded { value: make(self.value), notes: self.notes }
+    }
 }

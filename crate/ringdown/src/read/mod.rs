@@ -3,12 +3,22 @@
 //! Every reader takes `Read + Seek`, believes no size in a header before it is checked against the file's length, and
 //! returns what could be read with notes; `Err` only when nothing is usable.
 
+mod bytes;
+pub mod card;
+mod cue;
+mod fmt_chunk;
+mod json;
 pub mod log;
+mod magic;
+mod pcm;
+mod riff;
 pub mod roles;
 pub mod sheet;
+mod sheet_check;
 pub mod wave;
 
-use crate::error::{Error, Loaded};
+use crate::error::{Error, Kind, Loaded, Place};
+use magic::Promise;
 use std::io::{Read, Seek};
 
 /// Anything a reader can read from: a file, bytes in memory, a browser's file in a worker.
@@ -16,6 +26,7 @@ pub trait Source: Read + Seek {}
 impl<T: Read + Seek> Source for T {}
 
 /// What a file turned out to be.
+#[derive(Debug)]
 pub enum Content {
     /// Samples at a fixed rate.
     Recording(wave::Wave),
@@ -23,13 +34,36 @@ pub enum Content {
     Log(log::Log),
     /// The engine sheet.
     Sheet(Box<sheet::Sheet>),
-    /// A saved card, its JSON checked for version, size and depth only.
-    Card(serde_json::Value),
+    /// A saved card.
+    Card(Box<card::CardFile>),
 }
 
-/// Finds out by content what `source` is and opens it. Headers are read, a log is read whole, samples are not.
-pub fn open(_name: &str, _source: Box<dyn Source>) -> Result<Loaded<Content>, Error> {
-    todo!("readers")
+/// Finds out by content, never by name, what `source` is and opens it. Headers are read, a log is read whole, samples
+/// are not.
+///
+/// # Errors
+/// When nothing of the file is usable: empty, unreadable, of another kind (with what to do instead), or broken.
+pub fn open(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Content>, Error> {
+    let head = bytes::slice(name, source.as_mut(), 0, magic::HEAD_BYTES)?;
+    match magic::promise(&head).map_err(|kind| Error::new(name, Place::File, kind))? {
+        Promise::Wave => Ok(wave::Wave::open(name, source)?.map(Content::Recording)),
+        Promise::Json => open_json(name, source.as_mut()),
+        Promise::Text => Ok(log::Log::read(name, source)?.map(Content::Log)),
+    }
+}
+
+fn open_json(name: &str, source: &mut dyn Source) -> Result<Loaded<Content>, Error> {
+    let json = bytes::whole(name, source, "bytes of JSON", json::MOST_BYTES)?;
+    let map = json::object(name, &json)?;
+    if map.contains_key("card") {
+        return Ok(card::CardFile::parse(name, &json)?.map(|card| Content::Card(Box::new(card))));
+    }
+    if map.contains_key("sheet") {
+        return Ok(sheet::Sheet::parse(name, &json)?.map(|sheet| Content::Sheet(Box::new(sheet))));
+    }
+    let looks_like = "JSON that is neither an engine sheet nor a card".to_owned();
+    let remedy = "an engine sheet starts with \"sheet\": 1, a card with \"card\": 1; a log must be CSV text";
+    Err(Error::new(name, Place::File, Kind::Unknown { looks_like, remedy }))
 }
 
 /// SHA-256 of the whole source in lower-case hex, read in slices; leaves the position at the end.

@@ -1,5 +1,6 @@
 //! The engine sheet: versioned JSON, ranges with reasons.
 
+use super::sheet_check;
 use crate::error::{Error, Loaded};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -146,13 +147,29 @@ pub enum Cam {
 
 impl Sheet {
     /// Parses and checks a sheet. Unknown fields are kept and noted; a silly value is refused with its range.
-    pub fn parse(_name: &str, _json: &[u8]) -> Result<Loaded<Sheet>, Error> {
-        todo!("readers")
+    ///
+    /// # Errors
+    /// More than 1 MiB or 32 levels, broken JSON (with its line), another version than 1, a value of the wrong kind or
+    /// outside its range (with the field).
+    pub fn parse(name: &str, json: &[u8]) -> Result<Loaded<Sheet>, Error> {
+        sheet_check::parse(name, json)
     }
 
     /// Firing TDC of each cylinder in degrees after cylinder `firing_order[0]`'s, as (cylinder, deg) in firing order;
     /// `None` while cylinders or firing order are missing.
     pub fn firing(&self) -> Option<Vec<(u16, f64)>> {
-        todo!("readers")
+        let order = self.firing_order.as_ref()?;
+        if usize::from(self.cylinders?) != order.len() {
+            return None;
+        }
+        let step_deg = self.cycle_deg() / order.len().max(1) as f64;
+        let even = || (0..order.len()).map(|k| k as f64 * step_deg).collect();
+        let angles = self.firing_angles_deg.clone().filter(|angles| angles.len() == order.len()).unwrap_or_else(even);
+        Some(order.iter().copied().zip(angles).collect())
+    }
+
+    /// Crank degrees of one cycle: 720, or 360 for a two-stroke.
+    pub fn cycle_deg(&self) -> f64 {
+        if self.strokes == 2 { 360.0 } else { 720.0 }
     }
 }
