@@ -1,1 +1,59 @@
-fn main() {}
+//! `cargo xtask <verb>`: builds, serves and tests Ringdown. One verb a file.
+
+mod build;
+mod dist;
+mod open;
+mod serve;
+mod shell;
+mod tally;
+mod test;
+mod tidy;
+mod tools;
+
+use std::process::ExitCode;
+
+const USAGE: &str = "\
+usage: cargo xtask <verb>
+
+  build                         the page (dist) and the native program `ringdown`
+  dist                          the page, ready for any static server: dist/site
+  open [--port N] [--no-browser] [--no-build]
+                                dist, then serve it on 127.0.0.1 until interrupted
+  test [--long] [--no-browser]  everything that must hold before a change is kept
+  tidy                          the house rules alone";
+
+fn main() -> ExitCode {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    match run(&args) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            eprintln!("{why}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(args: &[String]) -> Result<(), String> {
+    let (verb, rest) = args.split_first().ok_or(USAGE)?;
+    match verb.as_str() {
+        "build" => no_options(rest).and_then(|()| build::run()),
+        "dist" => no_options(rest).and_then(|()| dist::run()),
+        "open" => open::run(&open::Options::parse(rest)?),
+        "test" => test::run(&test::Options::parse(rest)?),
+        "tidy" => no_options(rest).and_then(|()| tidy::run()),
+        "help" | "--help" | "-h" => {
+            println!("{USAGE}");
+            Ok(())
+        }
+        other => Err(format!("there is no verb `{other}`\n\n{USAGE}")),
+    }
+}
+
+fn no_options(rest: &[String]) -> Result<(), String> {
+    rest.first().map_or(Ok(()), |option| Err(unknown_option(option)))
+}
+
+/// The sentence for an option no verb knows.
+fn unknown_option(option: &str) -> String {
+    format!("there is no option `{option}` here\n\n{USAGE}")
+}

@@ -1,0 +1,179 @@
+//! `test`: everything that must hold, cheapest first; ends at the first step that fails.
+
+use std::path::PathBuf;
+use std::process::Command;
+use std::time::Instant;
+
+use crate::tally::{self, Tally};
+use crate::{dist, shell, tidy, tools};
+
+/// What `test` was asked for.
+#[derive(Debug, Default, PartialEq)]
+pub struct Options {
+    /// The slow checks too.
+    long: bool,
+    no_browser: bool,
+}
+
+impl Options {
+    /// From the words after the verb.
+    pub fn parse(words: &[String]) -> Result<Self, String> {
+        let mut options = Self::default();
+        for word in words {
+            match word.as_str() {
+                "--long" => options.long = true,
+                "--no-browser" => options.no_browser = true,
+                other => return Err(crate::unknown_option(other)),
+            }
+        }
+        Ok(options)
+    }
+}
+
+/// Outcome of one step: what it counted, and the sentence if it failed.
+type Outcome = (Tally, Result<(), String>);
+type Step<'a> = (&'a str, Box<dyn Fn() -> Outcome + 'a>);
+
+/// Runs the steps; the last line is `N passed, M failed` either way.
+pub fn run(options: &Options) -> Result<(), String> {
+    let start = Instant::now();
+    let mut sum = Tally::default();
+    let mut end = Ok(());
+    for (name, step) in steps(options) {
+        println!("\n== {name}");
+        let begun = Instant::now();
+        let (tally, outcome) = step();
+        sum += tally;
+        let took_s = begun.elapsed().as_secs_f64();
+        if let Err(why) = outcome {
+            println!("-- {name}: failed after {took_s:.1} s");
+            sum.failed = sum.failed.max(1);
+            end = Err(format!("stopped at \"{name}\": {why}"));
+            break;
+        }
+        println!("-- {name}: {took_s:.1} s");
+    }
+    println!("\nin {:.0} s", start.elapsed().as_secs_f64());
+    if let Err(why) = &end {
+        println!("{why}");
+    }
+    println!("{} passed, {} failed", sum.passed, sum.failed);
+    end
+}
+
+fn steps(options: &Options) -> Vec<Step<'_>> {
+    let check = |name, step: fn() -> Result<(), String>| -> Step<'_> { (name, Box::new(move || one(step()))) };
+    let mut steps = vec![
+        check("tools", tools_present),
+        check("format", || shell::run(shell::cargo().args(["fmt", "--all", "--check"]))),
+        ("tidy", Box::new(house_rules)),
+        check("lints", || lints(&["--workspace", "--all-targets"])),
+        check("lints of the page's module", || {
+            lints(&["--package", "ringdown-web", "--target", "wasm32-unknown-unknown"])
+        }),
+        ("tests", Box::new(|| cargo_test(options, &["--workspace", "--exclude", "xtask"]))),
+        // In the profile xtask runs in, so that its dependencies are compiled once.
+        ("tests of xtask", Box::new(|| cargo_test(options, &["--package", "xtask", "--profile", "tool"]))),
+        check("page", dist::run),
+        check("browser tools", || {
+            shell::run(shell::npm().args(["ci", "--ignore-scripts"]).current_dir(browser_tests()))
+        }),
+        check("types of the page", || types("www/tsconfig.json")),
+        check("types of the browser tests", || types("tests/browser/tsconfig.json")),
+    ];
+    if !options.no_browser {
+        steps.push(("browser tests", Box::new(|| browser_test(options))));
+    }
+    steps
+}
+
+/// A step that is a single check.
+fn one(outcome: Result<(), String>) -> Outcome {
+    let passed = u32::from(outcome.is_ok());
+    (Tally { passed, failed: 1 - passed, left_out: 0 }, outcome)
+}
+
+fn tools_present() -> Result<(), String> {
+    tools::need_wasm_target().and_then(|()| tools::need_node())
+}
+
+fn house_rules() -> Outcome {
+    let broken = tidy::offences();
+    for offence in broken.iter().flat_map(|(_, offences)| offences) {
+        println!("{offence}");
+    }
+    let failed = broken.iter().filter(|(_, offences)| !offences.is_empty()).count();
+    let count = |rules: usize| u32::try_from(rules).unwrap_or(u32::MAX);
+    let tally = Tally { passed: count(broken.len() - failed), failed: count(failed), left_out: 0 };
+    let outcome = if failed == 0 { Ok(()) } else { Err("the lines above break the house rules".into()) };
+    (tally, outcome)
+}
+
+fn lints(which: &[&str]) -> Result<(), String> {
+    shell::run(shell::cargo().arg("clippy").args(which).args(["--", "--deny", "warnings"]))
+}
+
+fn cargo_test(options: &Options, which: &[&str]) -> Outcome {
+    let mut cargo = shell::cargo();
+    counted(long(options, cargo.arg("test").args(which)), tally::of_cargo)
+}
+
+fn types(project: &str) -> Result<(), String> {
+    shell::run(shell::command("node").args(["tests/browser/node_modules/typescript/bin/tsc", "--project", project]))
+}
+
+fn browser_test(options: &Options) -> Outcome {
+    let (browser, files) = match tools::need_chromium().and_then(|browser| Ok((browser, browser_test_files()?))) {
+        Ok(found) => found,
+        Err(why) => return one(Err(why)),
+    };
+    let mut node = shell::command("node");
+    node.args(["--test", "--test-reporter=spec", "--test-concurrency=2"]).args(files);
+    node.env("NO_COLOR", "1").env("CHROMIUM", browser);
+    if let Ok(xtask) = std::env::current_exe() {
+        node.env("XTASK", xtask);
+    }
+    counted(long(options, &mut node), tally::of_node)
+}
+
+fn long<'a>(options: &Options, command: &'a mut Command) -> &'a mut Command {
+    if options.long { command.env("RINGDOWN_LONG", "1") } else { command.env_remove("RINGDOWN_LONG") }
+}
+
+/// A runner that counts its own tests. One that ran none, or left some out, has not done its work.
+fn counted(command: &mut Command, count: fn(&str) -> Tally) -> Outcome {
+    let (output, outcome) = shell::run_and_keep(command);
+    let tally = count(&output);
+    let outcome = outcome.and_then(|()| match tally {
+        Tally { passed: 0, .. } => Err("no test ran".into()),
+        Tally { left_out: 1.., .. } => Err(format!("{} tests were left out", tally.left_out)),
+        _ => Ok(()),
+    });
+    (tally, outcome)
+}
+
+fn browser_tests() -> PathBuf {
+    shell::root().join("tests").join("browser")
+}
+
+fn browser_test_files() -> Result<Vec<PathBuf>, String> {
+    let folder = browser_tests();
+    let entries = std::fs::read_dir(&folder).map_err(|error| format!("{}: {error}", folder.display()))?;
+    let mut files: Vec<PathBuf> = entries.filter_map(|entry| Some(entry.ok()?.path())).collect();
+    files.retain(|file| file.to_string_lossy().ends_with(".test.mjs"));
+    files.sort();
+    if files.is_empty() { Err("tests/browser holds no *.test.mjs".into()) } else { Ok(files) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn options_are_read_and_unknown_ones_are_named() {
+        let parsed = |line: &str| Options::parse(&line.split_whitespace().map(str::to_owned).collect::<Vec<_>>());
+        assert_eq!(parsed(""), Ok(Options::default()));
+        assert_eq!(parsed("--no-browser --long"), Ok(Options { long: true, no_browser: true }));
+        assert!(parsed("--lnog").unwrap_err().contains("`--lnog`"));
+    }
+}

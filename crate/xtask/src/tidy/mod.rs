@@ -1,0 +1,40 @@
+//! `tidy`: the house rules that code can check. Each rule is a file here, its list of names data at the top.
+
+mod arrows;
+mod code;
+mod imports;
+mod length;
+mod top;
+mod tree;
+mod words;
+
+use tree::Tree;
+
+type Rule = (&'static str, fn(&Tree) -> Vec<String>);
+
+const RULES: &[Rule] = &[
+    ("the visible top level is as agreed", top::check),
+    ("modules of the core use only what lies to their left", arrows::check),
+    ("modules of the page import only what lies to their right", imports::check),
+    ("files stay short", length::check),
+    ("no banned word", words::check),
+];
+
+/// Each rule with the lines that break it.
+pub fn offences() -> Vec<(&'static str, Vec<String>)> {
+    let tree = Tree::read(&crate::shell::root());
+    RULES.iter().map(|(name, rule)| (*name, rule(&tree))).collect()
+}
+
+/// Prints what breaks a rule; an error if anything does.
+pub fn run() -> Result<(), String> {
+    let mut count = 0;
+    for (rule, offences) in offences() {
+        println!("{} {rule}", if offences.is_empty() { "holds: " } else { "broken:" });
+        for offence in &offences {
+            println!("    {offence}");
+        }
+        count += offences.len();
+    }
+    if count == 0 { Ok(()) } else { Err(format!("{count} offences against the house rules")) }
+}
