@@ -1,0 +1,115 @@
+//! A browser's file as `Read + Seek`, in the worker: only blocks of it are ever in memory.
+
+use std::io::{Error, ErrorKind, Read, Result, Seek, SeekFrom};
+use wasm_bindgen::JsValue;
+use web_sys::{File, FileReaderSync};
+
+/// Read ahead for small reads: every call into the browser costs a copy and a turn of its file thread.
+const BLOCK: u64 = 8 << 20;
+/// Most bytes asked of the browser at once.
+const MOST: u64 = 32 << 20;
+
+/// A file dropped on the page.
+pub struct BrowserFile {
+    file: File,
+    reader: FileReaderSync,
+    length: u64,
+    at: u64,
+    block: Vec<u8>,
+    block_start: u64,
+}
+
+impl BrowserFile {
+    /// Opens `file`. Its length is what the browser says now; nothing is read yet.
+    ///
+    /// # Errors
+    /// On the page, where browsers have no synchronous reader.
+    pub fn open(file: File) -> Result<Self> {
+        let reader = FileReaderSync::new().map_err(|error| refused(&error, 0))?;
+        // A browser's length is a whole number below 2^53; `as` saturates.
+        let length = file.size().max(0.0) as u64;
+        Ok(Self { file, reader, length, at: 0, block: Vec::new(), block_start: 0 })
+    }
+
+    /// Length in bytes.
+    pub fn length(&self) -> u64 {
+        self.length
+    }
+
+    /// The bytes from `from` on, exactly `count`: a file that shrank or was replaced meanwhile is an error.
+    fn ask(&self, from: u64, count: u64) -> Result<js_sys::Uint8Array> {
+        let slice = self.file.slice_with_f64_and_f64(from as f64, (from + count) as f64);
+        let slice = slice.map_err(|error| refused(&error, from))?;
+        let buffer = self.reader.read_as_array_buffer(&slice).map_err(|error| refused(&error, from))?;
+        let array = js_sys::Uint8Array::new(&buffer);
+        let got = u64::from(array.length());
+        if got == count {
+            return Ok(array);
+        }
+        Err(Error::new(ErrorKind::UnexpectedEof, format!("byte {}: {got} of {count} bytes came", from + got)))
+    }
+
+    /// What the block holds from the current place on.
+    fn held(&self) -> &[u8] {
+        let skip = self.at.checked_sub(self.block_start).and_then(|skip| usize::try_from(skip).ok());
+        skip.and_then(|skip| self.block.get(skip..)).unwrap_or_default()
+    }
+
+    fn read_directly(&self, out: &mut [u8]) -> Result<usize> {
+        let count = (out.len() as u64).min(self.length - self.at).min(MOST);
+        let array = self.ask(self.at, count)?;
+        let Some(part) = out.get_mut(..count as usize) else { return Ok(0) };
+        array.copy_to(part);
+        Ok(part.len())
+    }
+
+    fn fill(&mut self) -> Result<()> {
+        let array = self.ask(self.at, BLOCK.min(self.length - self.at))?;
+        self.block.resize(array.length() as usize, 0);
+        array.copy_to(&mut self.block);
+        self.block_start = self.at;
+        Ok(())
+    }
+}
+
+impl Read for BrowserFile {
+    fn read(&mut self, out: &mut [u8]) -> Result<usize> {
+        if out.is_empty() || self.at >= self.length {
+            return Ok(0);
+        }
+        let count = if self.held().is_empty() && out.len() as u64 >= BLOCK {
+            self.read_directly(out)?
+        } else {
+            if self.held().is_empty() {
+                self.fill()?;
+            }
+            let held = self.held();
+            let count = held.len().min(out.len());
+            out.iter_mut().zip(held).for_each(|(to, from)| *to = *from);
+            count
+        };
+        self.at += count as u64;
+        Ok(count)
+    }
+}
+
+impl Seek for BrowserFile {
+    fn seek(&mut self, to: SeekFrom) -> Result<u64> {
+        let place = match to {
+            SeekFrom::Start(at) => Some(at),
+            SeekFrom::End(by) => self.length.checked_add_signed(by),
+            SeekFrom::Current(by) => self.at.checked_add_signed(by),
+        };
+        self.at = place.ok_or_else(|| Error::new(ErrorKind::InvalidInput, "a place before the file's start"))?;
+        Ok(self.at)
+    }
+}
+
+/// The browser's refusal, with the byte it happened at.
+fn refused(error: &JsValue, at: u64) -> Error {
+    let reason = js_sys::Reflect::get(error, &JsValue::from_str("message")).ok().and_then(|text| text.as_string());
+    Error::other(format!(
+        "byte {at}: {}",
+        reason.unwrap_or_else(|| String::from("the browser refused to read the file"))
+    ))
+}
