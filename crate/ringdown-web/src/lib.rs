@@ -3,8 +3,8 @@
 #[cfg(target_arch = "wasm32")]
 mod canvas;
 #[cfg(target_arch = "wasm32")]
-mod fault;
+pub mod fault;
 #[cfg(target_arch = "wasm32")]
-mod file;
+pub mod file;
 #[cfg(target_arch = "wasm32")]
-mod picture;
+pub mod picture;

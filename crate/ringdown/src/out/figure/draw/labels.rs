@@ -138,7 +138,7 @@ impl Words<'_> {
         };
         let plot = self.layout.plot;
         let (left, right) = (strip.left.max(plot.left), strip.right.min(plot.right));
-        if !(left <= right) {
+        if left > right || left.is_nan() || right.is_nan() {
             return;
         }
         let text = fitted(&clean(label), self.layout.size, self.layout.picture.right);

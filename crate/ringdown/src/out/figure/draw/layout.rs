@@ -189,8 +189,9 @@ fn has_top_labels(figure: &Figure) -> bool {
 /// The ticks of an axis that `fit`: given ones thinned out evenly, others in wider steps.
 fn chosen(axis: &Axis, range: &Range, most: usize, fit: impl Fn(&[Tick]) -> bool) -> Vec<Tick> {
     if axis.ticks.is_empty() {
-        let coarser = (2..=most.min(ticks::MOST)).rev().map(|most| ticks::ticks(range, most));
-        return coarser.clone().find(|ticks| fit(ticks)).or(coarser.last()).unwrap_or_default();
+        let mut coarser = (2..=most.min(ticks::MOST)).rev().map(|most| ticks::ticks(range, most));
+        let fitting = coarser.find(|ticks| fit(ticks));
+        return fitting.unwrap_or_else(|| ticks::ticks(range, 2).into_iter().take(1).collect());
     }
     let given: Vec<(f64, String)> = axis.ticks.iter().map(|(value, text)| (*value, clean(text))).collect();
     let all = ticks::fixed(range, &given);

@@ -35,8 +35,13 @@ pub fn fixed(range: &Range, given: &[(f64, String)]) -> Vec<Tick> {
 }
 
 fn linear(range: &Range, most: usize) -> Vec<Tick> {
-    let step = step(range.high - range.low, most);
-    let (first, last) = ((range.low / step - 1e-6).ceil(), (range.high / step + 1e-6).floor());
+    let finest = libm::floor(libm::log10((range.high - range.low) / most as f64));
+    let steps = [0.0, 1.0, 2.0].into_iter().flat_map(|decade| {
+        let ten = libm::pow(10.0, finest + decade);
+        [1.0, 2.0, 5.0].map(|factor| factor * ten)
+    });
+    let found = steps.map(|step| (step, multiples(range, step))).find(|(_, (first, last))| last - first < most as f64);
+    let Some((step, (first, last))) = found else { return Vec::new() };
     (0..MOST as u32)
         .map(|index| first + f64::from(index))
         .take_while(|multiple| *multiple <= last)
@@ -44,12 +49,9 @@ fn linear(range: &Range, most: usize) -> Vec<Tick> {
         .collect()
 }
 
-/// The finest step of 1, 2 or 5 times a power of ten of which any stretch as long as `length` holds at most `most`.
-fn step(length: f64, most: usize) -> f64 {
-    let finest = length / (most as f64 - 1.0).max(1.0) * (1.0 - 1e-9);
-    let decade = libm::floor(libm::log10(finest));
-    let ten = libm::pow(10.0, decade);
-    [1.0, 2.0, 5.0].into_iter().map(|factor| factor * ten).find(|step| *step >= finest).unwrap_or(10.0 * ten)
+/// First and last multiple of `step` in a range, in steps.
+fn multiples(range: &Range, step: f64) -> (f64, f64) {
+    ((range.low / step - 1e-6).ceil(), (range.high / step + 1e-6).floor())
 }
 
 fn log(range: &Range, most: usize) -> Vec<Tick> {
