@@ -79,6 +79,7 @@ fn steps(options: &Options) -> Vec<Step<'_>> {
             shell::run(shell::npm().args(["ci", "--ignore-scripts"]).current_dir(browser_tests()))
         }),
         check("types of the page", || types("www/tsconfig.json")),
+        check("types of the module's glue", || types("tests/browser/glue/tsconfig.json")),
         check("types of the browser tests", || types("tests/browser/tsconfig.json")),
     ];
     if !options.no_browser {
@@ -94,7 +95,9 @@ fn one(outcome: Result<(), String>) -> Outcome {
 }
 
 fn tools_present() -> Result<(), String> {
-    tools::need_wasm_target().and_then(|()| tools::need_node())
+    tools::need_judges()?;
+    tools::need_wasm_target()?;
+    tools::need_node()
 }
 
 fn house_rules() -> Outcome {

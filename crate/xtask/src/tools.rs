@@ -17,6 +17,17 @@ const BROWSERS: &[&str] = &[
     "C:/Program Files/Google/Chrome/Application/chrome.exe",
 ];
 
+/// The parts of the toolchain that judge, added if rustup can.
+pub fn need_judges() -> Result<(), String> {
+    for (verb, component) in [("fmt", "rustfmt"), ("clippy", "clippy")] {
+        if shell::answer(shell::cargo().args([verb, "--version"])).is_none() {
+            shell::run(shell::command("rustup").args(["component", "add", component]))
+                .map_err(|why| format!("{component} is missing and could not be added: {why}"))?;
+        }
+    }
+    Ok(())
+}
+
 /// The Rust target of the page, added if rustup can.
 pub fn need_wasm_target() -> Result<(), String> {
     let libdir = shell::answer(shell::command("rustc").args(["--print", "target-libdir", "--target", WASM]));

@@ -13,7 +13,7 @@ const ORDER: &[&[&str]] = &[
     &["sections/"],
     &["charts/"],
     &["parts/", "analyst.js"],
-    &["state.js", "wasm.js"],
+    &["state.js", "sheet.js", "wasm.js"],
     &["protocol.js"],
 ];
 
