@@ -1,7 +1,17 @@
 //! From the samples of wheel and cam to a track and its events, slice by slice.
 
-use super::{Event, Lost, Track};
-use crate::read::sheet::Sheet;
+use super::cycle::{Placed, Placing};
+use super::edges::{EdgeFinder, RawEdge};
+use super::events::{Known, events_of};
+use super::lock::{Between, Counted, Lock, Mark};
+use super::pattern::{Anchor, Pattern, cam_of, channel_of};
+use super::{Event, Lost, LostReason, Track};
+use crate::read::sheet::{Edge, Sheet};
+
+/// Periods after which the direction of the edges is settled.
+const ENOUGH: u64 = 48;
+/// Cam edges a second beyond which no camshaft turns.
+const CAM_PER_S: f64 = 250.0;
 
 /// What the crank reference of one recording gave.
 #[derive(Debug, Clone, Default)]
@@ -60,23 +70,338 @@ pub enum Note {
 }
 
 /// Streaming decoder; memory grows with turns, not with samples.
-pub struct Decoder {}
+pub struct Decoder {
+    sheet: Sheet,
+    pattern: Pattern,
+    sample_rate_hz: f64,
+    samples: u64,
+    wheel: Option<Wheel>,
+    cam: Option<Cam>,
+    channels: Vec<u16>,
+    notes: Vec<Note>,
+}
 
 impl Decoder {
-    /// `None` when the sheet names no usable reference.
-    pub fn new(_sheet: &Sheet, _sample_rate_hz: f64, _channels: usize) -> Option<Decoder> {
-        todo!("crank")
+    /// `None` when the sheet names no usable reference. A channel that the recording does not have is noted.
+    pub fn new(sheet: &Sheet, sample_rate_hz: f64, channels: usize) -> Option<Decoder> {
+        if !(sample_rate_hz.is_finite() && sample_rate_hz >= 100.0) {
+            return None;
+        }
+        let reference = sheet.crank.as_ref()?;
+        let pattern = Pattern::new(reference, cycle_deg(sheet))?;
+        let (channel, edge) = channel_of(reference)?;
+        let present = |channel: u16| channel >= 1 && usize::from(channel) <= channels;
+        let mut decoder = Decoder {
+            sheet: sheet.clone(),
+            wheel: None,
+            cam: None,
+            sample_rate_hz,
+            samples: 0,
+            channels: Vec::new(),
+            notes: Vec::new(),
+            pattern,
+        };
+        if !present(channel) {
+            decoder.notes.push(Note::NoChannel { channel });
+            return Some(decoder);
+        }
+        decoder.channels.push(channel);
+        decoder.wheel = Some(Wheel::new(&decoder.pattern, edge, sample_rate_hz));
+        if let Some((channel, edge, deg_btdc)) = cam_of(&sheet.cam).filter(|_| decoder.cam_matters()) {
+            if present(channel) {
+                decoder.channels.push(channel);
+                decoder.cam = Some(Cam::new(edge, deg_btdc, sample_rate_hz));
+            } else {
+                decoder.notes.push(Note::NoChannel { channel });
+            }
+        }
+        Some(decoder)
     }
+
     /// Channels (from 1) whose samples [`Decoder::push`] wants: wheel or pulse, then cam if any.
     pub fn channels(&self) -> Vec<u16> {
-        todo!("crank")
+        self.channels.clone()
     }
+
     /// The next slice of every wanted channel, in the order of [`Decoder::channels`].
-    pub fn push(&mut self, _planes: &[&[f32]]) {
-        todo!("crank")
+    pub fn push(&mut self, planes: &[&[f32]]) {
+        let Some(wheel_plane) = planes.first() else { return };
+        self.samples += wheel_plane.len() as u64;
+        if let Some(wheel) = &mut self.wheel {
+            wheel.push(wheel_plane);
+        }
+        if let (Some(cam), Some(plane)) = (&mut self.cam, planes.get(1)) {
+            cam.push(plane);
+        }
     }
+
     /// Ends the signal.
-    pub fn finish(self) -> Crank {
-        todo!("crank")
+    pub fn finish(mut self) -> Crank {
+        let mut crank = Crank { notes: std::mem::take(&mut self.notes), ..Crank::default() };
+        let Some(wheel) = self.wheel.take() else { return crank };
+        let samples = self.samples as f64;
+        let (mut counted, direction) = wheel.finish(samples);
+        let refusal = refuse(&self.pattern, &mut counted);
+        crank.notes.extend(direction.filter(|_| !counted.segments.is_empty()));
+        crank.notes.extend(refusal.as_ref().and_then(|refusal| refusal.note.clone()));
+        crank.edges = counted.edges;
+        crank.lost = match &refusal {
+            Some(refusal) if samples > 0.0 => vec![self.lost(0.0, samples, refusal.reason)],
+            Some(_) => Vec::new(),
+            None => counted.losses.iter().map(|loss| self.lost(loss.from, loss.to, loss.reason)).collect(),
+        };
+        crank.track.segments = counted.segments;
+        self.place(&mut crank);
+        crank
+    }
+
+    /// Whether the cam can add anything: two-strokes and pulses once a cycle know their turn.
+    fn cam_matters(&self) -> bool {
+        match self.pattern.anchor {
+            Anchor::Cycle => false,
+            Anchor::Turn => cycle_deg(&self.sheet) > 360.0,
+            Anchor::Repeats | Anchor::Cam => true,
+        }
+    }
+
+    fn lost(&self, from: f64, to: f64, reason: LostReason) -> Lost {
+        Lost { from_s: from / self.sample_rate_hz, to_s: to / self.sample_rate_hz, reason }
+    }
+
+    /// Gives the segments their angle and turn, and adds the events.
+    fn place(&mut self, crank: &mut Crank) {
+        let firing = firing_of(&self.sheet);
+        let cycle_deg = cycle_deg(&self.sheet);
+        let order = firing.as_deref().unwrap_or(&[]);
+        let first_cylinder_deg = order.iter().find(|f| f.0 == 1).map_or(0.0, |f| f.1);
+        let cam = self.cam.take().map(Cam::finish);
+        let placing = Placing {
+            pattern: &self.pattern,
+            cycle_deg,
+            first_cylinder_deg,
+            cam_s: cam.as_ref().map_or(&[], |cam| &cam.edges_s),
+            cam_deg: cam.as_ref().and_then(|cam| cam.deg_btdc).map(|deg| first_cylinder_deg - deg),
+        };
+        let placed: Vec<Placed> = crank.track.segments.iter_mut().map(|segment| placing.place(segment)).collect();
+        let known: Vec<Known> = placed
+            .iter()
+            .zip(&crank.track.segments)
+            .map(|(placed, segment)| self.known(*placed, segment.turn_known))
+            .collect();
+        self.note_position(crank, &known, cam.as_ref(), &placed);
+        crank.events = events_of(&crank.track, order, cycle_deg, &known);
+    }
+
+    fn known(&self, placed: Placed, turn_known: bool) -> Known {
+        match (placed.angle_known, turn_known, self.pattern.anchor) {
+            (true, true, _) => Known::Turn,
+            (true, false, _) => Known::Angle,
+            (false, _, Anchor::Turn | Anchor::Cycle) => Known::Spacing,
+            (false, ..) => Known::Nothing,
+        }
+    }
+
+    fn note_position(&self, crank: &mut Crank, known: &[Known], cam: Option<&CamEdges>, placed: &[Placed]) {
+        if known.is_empty() {
+            return;
+        }
+        if known.iter().any(|known| matches!(known, Known::Spacing | Known::Nothing)) {
+            crank.notes.push(Note::OffsetUnknown);
+        }
+        if !self.cam_matters() {
+            return;
+        }
+        let Some(cam) = cam.filter(|cam| cam.deg_btdc.is_some()) else {
+            crank.notes.push(Note::NoCam);
+            return;
+        };
+        let votes: usize = placed.iter().map(|placed| placed.votes).sum();
+        let against: usize = placed.iter().map(|placed| placed.against).sum();
+        let turns: f64 =
+            crank.track.segments.iter().filter_map(|s| s.span_deg()).map(|(from, to)| (to - from) / 720.0).sum();
+        if cam.noise || (votes as f64) < 0.2 * turns {
+            crank.notes.push(Note::CamDead);
+        } else if against > 0 {
+            crank.notes.push(Note::CamUnsteady { share: against as f64 / votes.max(1) as f64 });
+        }
+    }
+}
+
+fn cycle_deg(sheet: &Sheet) -> f64 {
+    if sheet.strokes == 2 { 360.0 } else { 720.0 }
+}
+
+/// Firing TDC of each cylinder in degrees after the first of the firing order.
+fn firing_of(sheet: &Sheet) -> Option<Vec<(u16, f64)>> {
+    let order = sheet.firing_order.as_ref().filter(|order| !order.is_empty())?;
+    let interval = cycle_deg(sheet) / order.len() as f64;
+    let angles = sheet.firing_angles_deg.as_ref().filter(|angles| angles.len() == order.len());
+    let angle = |i: usize| angles.and_then(|angles| angles.get(i).copied()).unwrap_or(i as f64 * interval);
+    Some(order.iter().enumerate().map(|(i, &cylinder)| (cylinder, angle(i))).collect())
+}
+
+// ---- wheel ----
+
+/// Edge finder and one counter for each direction, until it is clear which one marks the teeth.
+struct Wheel {
+    finder: EdgeFinder,
+    found: Vec<RawEdge>,
+    wanted: Option<Lock>,
+    other: Option<Lock>,
+    wanted_rising: bool,
+    /// Newest edge of the wanted and of the other direction.
+    newest: [Option<RawEdge>; 2],
+    direction: Option<Note>,
+}
+
+impl Wheel {
+    fn new(pattern: &Pattern, edge: Option<Edge>, sample_rate_hz: f64) -> Self {
+        let lock = || Some(Lock::new(pattern.clone(), sample_rate_hz));
+        Self {
+            finder: EdgeFinder::new(sample_rate_hz),
+            found: Vec::new(),
+            wanted: lock(),
+            other: lock(),
+            wanted_rising: edge != Some(Edge::Falling),
+            newest: [None, None],
+            direction: None,
+        }
+    }
+
+    fn push(&mut self, samples: &[f32]) {
+        let mut found = std::mem::take(&mut self.found);
+        for part in samples.chunks(1 << 16) {
+            self.finder.push(part, &mut found);
+            found.drain(..).for_each(|edge| self.take(edge));
+        }
+        self.found = found;
+    }
+
+    fn take(&mut self, edge: RawEdge) {
+        let own = usize::from(edge.rising != self.wanted_rising);
+        let between = self.newest[1 - own].map(|opposite| Between {
+            at: opposite.at,
+            mean_before: opposite.half_mean,
+            mean_after: edge.half_mean,
+        });
+        let lock = if own == 0 { &mut self.wanted } else { &mut self.other };
+        if let Some(lock) = lock {
+            let before = lock.periods;
+            lock.take(Mark { at: edge.at, between, steep: edge.steep });
+            if lock.periods != before && lock.periods >= ENOUGH {
+                self.decide();
+            }
+        }
+        self.newest[own] = Some(edge);
+    }
+
+    /// Drops the counter of the direction that does not mark the teeth.
+    fn decide(&mut self) {
+        let (Some(wanted), Some(other)) = (&self.wanted, &self.other) else { return };
+        let split = other.periods > 2 * wanted.periods;
+        let look = wanted.look();
+        let upside_down = self.wanted_rising
+            && !split
+            && 2 * other.periods >= wanted.periods
+            && other.periods > 0
+            && 2 * look.late > look.gaps
+            && 2 * look.square > look.gaps;
+        if split || upside_down {
+            self.direction = Some(if split { Note::OtherEdge } else { Note::Inverted });
+            self.wanted = self.other.take();
+            // The kept counter goes on with its own edges, now the wanted ones.
+            self.wanted_rising = !self.wanted_rising;
+            self.newest.swap(0, 1);
+        }
+        self.other = None;
+    }
+
+    fn finish(mut self, samples: f64) -> (Counted, Option<Note>) {
+        let mut found = Vec::new();
+        self.finder.finish(&mut found);
+        found.drain(..).for_each(|edge| self.take(edge));
+        self.decide();
+        let counted = self.wanted.map(|lock| lock.finish(samples)).unwrap_or_default();
+        (counted, self.direction)
+    }
+}
+
+/// Why a whole channel is refused.
+struct Refusal {
+    reason: LostReason,
+    note: Option<Note>,
+}
+
+/// Judges the channel as a whole: without one confirmed turn, or when another wheel explains the edges of what was taken
+/// for single pulses, nothing is kept.
+fn refuse(pattern: &Pattern, counted: &mut Counted) -> Option<Refusal> {
+    let recogniser = &counted.recogniser;
+    let alike = recogniser.best();
+    let mistaken = pattern.is_single() && (alike.is_some() || counted.edges.used * 2 < recogniser.intervals);
+    if !counted.segments.is_empty() && !mistaken {
+        return None;
+    }
+    counted.segments.clear();
+    let note = alike.map(|(teeth, missing)| Note::LooksLike { teeth, missing });
+    let orderly = recogniser.regular * 10 > recogniser.intervals * 8 && recogniser.intervals > 20;
+    let reason = if note.is_some() || orderly { LostReason::PatternBroken } else { LostReason::NotAWheel };
+    Some(Refusal { reason, note })
+}
+
+// ---- cam ----
+
+struct Cam {
+    finder: EdgeFinder,
+    found: Vec<RawEdge>,
+    edges: CamEdges,
+    rising: bool,
+    sample_rate_hz: f64,
+}
+
+/// Times of the cam's edge.
+struct CamEdges {
+    edges_s: Vec<f64>,
+    deg_btdc: Option<f64>,
+    /// Far more edges than a camshaft gives.
+    noise: bool,
+}
+
+impl Cam {
+    fn new(edge: Option<Edge>, deg_btdc: Option<f64>, sample_rate_hz: f64) -> Self {
+        Self {
+            finder: EdgeFinder::new(sample_rate_hz),
+            found: Vec::new(),
+            edges: CamEdges { edges_s: Vec::new(), deg_btdc, noise: false },
+            rising: edge != Some(Edge::Falling),
+            sample_rate_hz,
+        }
+    }
+
+    fn push(&mut self, samples: &[f32]) {
+        let mut found = std::mem::take(&mut self.found);
+        for part in samples.chunks(1 << 16) {
+            self.finder.push(part, &mut found);
+            found.drain(..).for_each(|edge| self.take(edge));
+        }
+        self.found = found;
+    }
+
+    fn take(&mut self, edge: RawEdge) {
+        if edge.rising != self.rising || self.edges.noise {
+            return;
+        }
+        let t_s = edge.at / self.sample_rate_hz;
+        self.edges.edges_s.push(t_s);
+        if self.edges.edges_s.len() as f64 > 1000.0 + CAM_PER_S * t_s {
+            self.edges.noise = true;
+            self.edges.edges_s = Vec::new();
+        }
+    }
+
+    fn finish(mut self) -> CamEdges {
+        let mut found = Vec::new();
+        self.finder.finish(&mut found);
+        found.drain(..).for_each(|edge| self.take(edge));
+        self.edges
     }
 }

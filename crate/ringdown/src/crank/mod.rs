@@ -1,8 +1,13 @@
 //! Crank events: which cylinder fired when, and where that is not known.
 
+mod cycle;
 pub mod decode;
 pub mod edges;
 pub mod events;
+mod knots;
+mod lock;
+pub mod pattern;
+pub mod recognise;
 pub mod track;
 
 pub use decode::{Crank, Decoder};

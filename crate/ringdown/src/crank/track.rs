@@ -25,22 +25,181 @@ pub struct Segment {
 
 impl Track {
     /// Segment that holds `t_s`.
-    pub fn segment_at(&self, _t_s: f64) -> Option<&Segment> {
-        todo!("crank")
+    pub fn segment_at(&self, t_s: f64) -> Option<&Segment> {
+        let after = self.segments.partition_point(|segment| segment.span_s().is_some_and(|(from, _)| from <= t_s));
+        self.segments.get(after.checked_sub(1)?).filter(|segment| segment.span_s().is_some_and(|(_, to)| t_s <= to))
     }
+
     /// Speed at `t_s`, 1/min, over half a turn around it.
-    pub fn rpm_at(&self, _t_s: f64) -> Option<f64> {
-        todo!("crank")
+    pub fn rpm_at(&self, t_s: f64) -> Option<f64> {
+        let segment = self.segment_at(t_s)?;
+        segment.rpm_between(segment.deg_at(t_s)? - 90.0, segment.deg_at(t_s)? + 90.0)
     }
 }
 
 impl Segment {
-    /// Crank degrees at `t_s`, by shape-preserving cubic between knots; `None` outside.
-    pub fn deg_at(&self, _t_s: f64) -> Option<f64> {
-        todo!("crank")
+    /// First and last time.
+    pub fn span_s(&self) -> Option<(f64, f64)> {
+        Some((*self.t_s.first()?, *self.t_s.last()?))
     }
+
+    /// First and last angle.
+    pub fn span_deg(&self) -> Option<(f64, f64)> {
+        Some((*self.deg.first()?, *self.deg.last()?))
+    }
+
+    /// Crank degrees at `t_s`, by shape-preserving cubic between knots; `None` outside.
+    pub fn deg_at(&self, t_s: f64) -> Option<f64> {
+        let i = interval(&self.t_s, t_s)?;
+        Some(self.piece(i)?.deg_at(t_s))
+    }
+
     /// Time at `deg`; `None` outside.
-    pub fn time_at(&self, _deg: f64) -> Option<f64> {
-        todo!("crank")
+    pub fn time_at(&self, deg: f64) -> Option<f64> {
+        let i = interval(&self.deg, deg)?;
+        Some(self.piece(i)?.time_at(deg))
+    }
+
+    /// Mean speed between two angles, 1/min, cut to the segment.
+    pub fn rpm_between(&self, from_deg: f64, to_deg: f64) -> Option<f64> {
+        let (first, last) = self.span_deg()?;
+        let (from, to) = (from_deg.max(first), to_deg.min(last));
+        let seconds = self.time_at(to)? - self.time_at(from)?;
+        (to > from && seconds > 0.0).then(|| (to - from) / (6.0 * seconds))
+    }
+
+    fn piece(&self, i: usize) -> Option<Piece> {
+        let (t0, t1) = (*self.t_s.get(i)?, *self.t_s.get(i + 1)?);
+        let (d0, d1) = (*self.deg.get(i)?, *self.deg.get(i + 1)?);
+        let secant = (d1 - d0) / (t1 - t0);
+        let limit = |slope: f64| slope.clamp(0.0, 3.0 * secant);
+        Some(Piece { t0, t1, d0, d1, slope0: limit(self.slope(i)), slope1: limit(self.slope(i + 1)) })
+    }
+
+    /// Degrees a second at knot `i`: of the parabola through it and its neighbours, blended with the next ones where
+    /// these are at hand, which takes the error from second to fourth order.
+    fn slope(&self, i: usize) -> f64 {
+        let near = |step: usize| {
+            let (a, b) = (i.checked_sub(step)?, i.checked_add(step)?);
+            three_point(self.knot(a)?, self.knot(i)?, self.knot(b)?)
+        };
+        match (near(1), near(2)) {
+            (Some(one), Some(two)) => (two.1 * one.0 - one.1 * two.0) / (two.1 - one.1),
+            (Some(one), None) => one.0,
+            _ => self.end_slope(i),
+        }
+    }
+
+    fn end_slope(&self, i: usize) -> f64 {
+        let (a, b) = if i == 0 { (0, 1) } else { (i - 1, i) };
+        let last = self.t_s.len().saturating_sub(1);
+        let (Some(from), Some(to)) = (self.knot(a), self.knot(b)) else { return 0.0 };
+        let secant = (to.1 - from.1) / (to.0 - from.0);
+        // The parabola through the last three knots, else the straight line.
+        let inner = if i == 0 { 1 } else { last.saturating_sub(1) };
+        match (inner.checked_sub(1).and_then(|j| self.knot(j)), self.knot(inner), self.knot(inner + 1)) {
+            (Some(p), Some(q), Some(r)) => three_point(p, q, r).map_or(secant, |(slope, _)| 2.0 * secant - slope),
+            _ => secant,
+        }
+    }
+
+    fn knot(&self, i: usize) -> Option<(f64, f64)> {
+        Some((*self.t_s.get(i)?, *self.deg.get(i)?))
+    }
+}
+
+/// Slope at the middle of three points, of the parabola through them, and the product of the steps, to which its
+/// error is in proportion.
+fn three_point(a: (f64, f64), b: (f64, f64), c: (f64, f64)) -> Option<(f64, f64)> {
+    let (h0, h1) = (b.0 - a.0, c.0 - b.0);
+    let slope = ((b.1 - a.1) / h0 * h1 + (c.1 - b.1) / h1 * h0) / (h0 + h1);
+    slope.is_finite().then_some((slope, h0 * h1))
+}
+
+/// Index of the interval of `rising` that holds `x`.
+fn interval(rising: &[f64], x: f64) -> Option<usize> {
+    let (first, last) = (*rising.first()?, *rising.last()?);
+    if rising.len() < 2 || !(first..=last).contains(&x) {
+        return None;
+    }
+    Some(rising.partition_point(|&knot| knot <= x).clamp(1, rising.len() - 1) - 1)
+}
+
+/// One cubic of Hermite form; slopes up to three times the secant keep it rising (Fritsch and Carlson, SIAM J. Numer.
+/// Anal. 17 (1980) 238-246).
+struct Piece {
+    t0: f64,
+    t1: f64,
+    d0: f64,
+    d1: f64,
+    slope0: f64,
+    slope1: f64,
+}
+
+impl Piece {
+    fn deg_at(&self, t_s: f64) -> f64 {
+        self.at((t_s - self.t0) / (self.t1 - self.t0)).0
+    }
+
+    /// Value and slope at share `u` of the interval.
+    fn at(&self, u: f64) -> (f64, f64) {
+        let h = self.t1 - self.t0;
+        let (rise, a, b) = (self.d1 - self.d0, self.slope0 * h, self.slope1 * h);
+        let (c2, c3) = (3.0 * rise - 2.0 * a - b, a + b - 2.0 * rise);
+        (self.d0 + u * (a + u * (c2 + u * c3)), a + u * (2.0 * c2 + 3.0 * u * c3))
+    }
+
+    fn time_at(&self, deg: f64) -> f64 {
+        let (mut low, mut high) = (0.0, 1.0);
+        let mut u = ((deg - self.d0) / (self.d1 - self.d0)).clamp(0.0, 1.0);
+        for _ in 0..50 {
+            let (value, slope) = self.at(u);
+            if value < deg {
+                low = u;
+            } else {
+                high = u;
+            }
+            let newton = u - (value - deg) / slope;
+            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            if (next - u).abs() < 1e-13 {
+                break;
+            }
+            u = next;
+        }
+        self.t0 + u * (self.t1 - self.t0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ramp() -> Track {
+        // 1000 rpm, rising by 600 rpm/s: deg = 6000 t + 1800 t^2.
+        let t_s: Vec<f64> = (0..200).map(|i| i as f64 * 0.003).collect();
+        let deg = t_s.iter().map(|t| 6000.0 * t + 1800.0 * t * t).collect();
+        Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1 }] }
+    }
+
+    #[test]
+    fn a_parabola_is_kept_exactly() {
+        let track = ramp();
+        let segment = track.segment_at(0.3).expect("inside");
+        for t in [0.0, 0.001, 0.2345, 0.5969] {
+            let truth = 6000.0 * t + 1800.0 * t * t;
+            assert!((segment.deg_at(t).expect("inside") - truth).abs() < 1e-6);
+            assert!((segment.time_at(truth).expect("inside") - t).abs() < 1e-9);
+        }
+        assert!(
+            segment.deg_at(0.6).is_none() && track.segment_at(-0.1).is_none() && track.segment_at(f64::NAN).is_none()
+        );
+    }
+
+    #[test]
+    fn speed_is_the_mean_over_half_a_turn() {
+        // By hand: deg(0.3) = 1962; the half turn runs from 1872 to 2052 deg; t = (-6000 + sqrt(3.6e7 + 7200 deg)) / 3600.
+        let time = |deg: f64| (-6000.0 + (3.6e7 + 7200.0 * deg).sqrt()) / 3600.0;
+        let truth = 180.0 / (6.0 * (time(2052.0) - time(1872.0)));
+        assert!((ramp().rpm_at(0.3).expect("inside") - truth).abs() < 1e-4);
     }
 }

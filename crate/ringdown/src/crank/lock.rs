@@ -1,0 +1,557 @@
+//! The tooth counter: each interval judged against the predicted pitch, gaps where they must come.
+//!
+//! A gap candidate starts a tentative count; only a second gap at its place makes it count. Teeth wait until the next
+//! clean gap has confirmed them, so that a contradiction takes back everything since the last one.
+
+use super::LostReason;
+use super::decode::EdgeCount;
+use super::knots::Knots;
+use super::pattern::Pattern;
+use super::recognise::Recogniser;
+use super::track::Segment;
+use std::collections::VecDeque;
+
+/// Speeds outside these are no engine's.
+const SLOWEST_RPM: f64 = 20.0;
+const FASTEST_RPM: f64 = 25_000.0;
+/// Below this an engine may swing back.
+const TURNING_RPM: f64 = 60.0;
+/// Silence counted as such, seconds.
+const QUIET_S: f64 = 0.2;
+
+/// An edge as the counter wants it.
+#[derive(Debug, Clone, Copy)]
+pub struct Mark {
+    /// Samples from the start.
+    pub at: f64,
+    /// What stood between this edge and the one before of the same direction.
+    pub between: Option<Between>,
+    /// Change over one sample, share of the swing.
+    pub steep: f32,
+}
+
+/// The opposite edge between two edges of one direction.
+#[derive(Debug, Clone, Copy)]
+pub struct Between {
+    /// Samples from the start.
+    pub at: f64,
+    /// Mean of the half wave before it, outwards, share of the half swing.
+    pub mean_before: f32,
+    /// The same after it.
+    pub mean_after: f32,
+}
+
+/// What clean gaps looked like.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct GapLook {
+    /// Gaps looked at.
+    pub gaps: u32,
+    /// Of these, with the state before the opposite edge the longer one.
+    pub late: u32,
+    /// Of these, of a square signal.
+    pub square: u32,
+}
+
+/// A stretch without angle, in samples.
+#[derive(Debug, Clone, Copy)]
+pub struct Loss {
+    pub from: f64,
+    pub to: f64,
+    pub reason: LostReason,
+}
+
+/// What a counter found.
+#[derive(Debug, Default)]
+pub struct Counted {
+    pub segments: Vec<Segment>,
+    pub losses: Vec<Loss>,
+    pub edges: EdgeCount,
+    pub recogniser: Recogniser,
+}
+
+/// Counts the edges of one direction.
+#[derive(Debug, Clone)]
+pub struct Lock {
+    pattern: Pattern,
+    key: i64,
+    slowest: f64,
+    fastest: f64,
+    sample_rate_hz: f64,
+    recent: VecDeque<f64>,
+    held: Option<Held>,
+    knots: Knots,
+    /// Last tooth that went into a segment.
+    settled: f64,
+    stretch: Stretch,
+    losses: Vec<Loss>,
+    edges: EdgeCount,
+    look: GapLook,
+    recogniser: Recogniser,
+    /// Confirmed periods.
+    pub periods: u64,
+}
+
+/// What happened since the angle was lost.
+#[derive(Debug, Clone, Copy, Default)]
+struct Stretch {
+    edges: u64,
+    quiet: f64,
+    broken: bool,
+    last: f64,
+}
+
+#[derive(Debug, Clone)]
+struct Held {
+    k: i64,
+    at: f64,
+    /// Samples a degree, predicted.
+    pace: f64,
+    /// The same before the last edge was taken.
+    pace_before: f64,
+    expected: f64,
+    waiting: Vec<(i64, f64)>,
+    confirmed: bool,
+    hits: u32,
+    bad_gaps: u32,
+    faults: f64,
+    rough: u32,
+    missing: u64,
+    extra: u64,
+    pace_at_gap: f64,
+}
+
+enum Verdict {
+    Kept,
+    Lost,
+}
+
+impl Lock {
+    /// For one direction of a channel.
+    pub fn new(pattern: Pattern, sample_rate_hz: f64) -> Self {
+        let per_deg = |rpm: f64| sample_rate_hz / (6.0 * rpm);
+        Self {
+            key: pattern.key(),
+            slowest: per_deg(SLOWEST_RPM),
+            fastest: per_deg(FASTEST_RPM),
+            sample_rate_hz,
+            recent: VecDeque::new(),
+            held: None,
+            knots: Knots::new(pattern.pitch_deg(), sample_rate_hz),
+            settled: -1.0,
+            stretch: Stretch::default(),
+            losses: Vec::new(),
+            edges: EdgeCount::default(),
+            look: GapLook::default(),
+            recogniser: Recogniser::default(),
+            periods: 0,
+            pattern,
+        }
+    }
+
+    /// How the gaps looked so far.
+    pub fn look(&self) -> GapLook {
+        self.look
+    }
+
+    /// The next edge.
+    pub fn take(&mut self, mark: Mark) {
+        if self.recent.back().is_some_and(|&before| before >= mark.at) {
+            return;
+        }
+        self.recogniser.take(mark.at);
+        self.note_stretch(mark.at);
+        self.recent.push_back(mark.at);
+        if self.recent.len() > 2 * self.pattern.edges() + 24 {
+            self.recent.pop_front();
+        }
+        if let Some(mut held) = self.held.take() {
+            match self.judge(&mut held, mark) {
+                Verdict::Kept => {
+                    self.held = Some(held);
+                    return;
+                }
+                Verdict::Lost => self.let_go(held, true),
+            }
+        }
+        self.search();
+    }
+
+    /// Ends the signal of `samples` samples.
+    pub fn finish(mut self, samples: f64) -> Counted {
+        if let Some(held) = self.held.take() {
+            self.let_go(held, false);
+        }
+        self.knots.end();
+        self.stretch.quiet += silence(samples - self.stretch.last, self.sample_rate_hz);
+        if samples > self.settled.max(0.0) {
+            self.lose(samples);
+        }
+        Counted {
+            segments: self.knots.into_segments(),
+            losses: self.losses,
+            edges: self.edges,
+            recogniser: self.recogniser,
+        }
+    }
+
+    fn note_stretch(&mut self, at: f64) {
+        if !self.held.as_ref().is_some_and(|held| held.confirmed) {
+            self.stretch.edges += 1;
+            self.stretch.quiet += silence(at - self.stretch.last, self.sample_rate_hz);
+        }
+        self.stretch.last = at;
+    }
+
+    /// Closes the stretch that began at the last settled tooth.
+    fn lose(&mut self, to: f64) {
+        let from = self.settled.max(0.0);
+        let reason = if self.stretch.quiet > 0.5 * (to - from) {
+            LostReason::NoEdges
+        } else if self.stretch.broken {
+            LostReason::PatternBroken
+        } else {
+            LostReason::NotYetSynchronised
+        };
+        self.losses.push(Loss { from, to, reason });
+        self.stretch = Stretch { last: self.stretch.last, ..Stretch::default() };
+    }
+
+    // ---- searching ----
+
+    fn search(&mut self) {
+        let needed = self.pattern.key_edges;
+        if self.recent.len() <= needed {
+            return;
+        }
+        let Some(k) = self.candidate() else { return };
+        let fits = self.walk_back(k, self.recent.len());
+        let Some(pace) = median_of_three(fits.get(1..).unwrap_or(&[])) else { return };
+        if !(self.fastest..self.slowest).contains(&pace) {
+            return;
+        }
+        let mut waiting = self.numbered_back(k, fits.len());
+        waiting.retain(|&(_, at)| at > self.settled);
+        let Some(&(_, at)) = waiting.last() else { return };
+        let pace = if self.pattern.is_single() { fits.first().copied().unwrap_or(pace) } else { pace };
+        let single = self.pattern.is_single();
+        let mut held = Held {
+            k,
+            at,
+            pace,
+            pace_before: pace,
+            expected: at,
+            waiting,
+            confirmed: false,
+            hits: 0,
+            bad_gaps: 0,
+            faults: 0.0,
+            rough: 0,
+            missing: 0,
+            extra: 0,
+            pace_at_gap: pace,
+        };
+        if single {
+            self.confirm(&mut held);
+        }
+        self.held = Some(held);
+    }
+
+    /// The tooth that the newest edge must be, if it ends a key interval and nothing else fits.
+    fn candidate(&self) -> Option<i64> {
+        let needed = self.pattern.key_edges;
+        let longest = self.pattern.longest_deg();
+        let all = || (0..self.pattern.len() as i64).filter(|&k| self.pattern.is_present(k));
+        let keys = all().filter(|&k| self.pattern.interval_to(k) > 0.99 * longest);
+        let mut fitting = keys.filter(|&k| self.walk_back(k, needed).len() >= needed);
+        let k = fitting.next()?;
+        if fitting.next().is_some() {
+            return None;
+        }
+        let subtle = !self.pattern.is_single() && needed > self.pattern.edges();
+        if subtle {
+            let best = self.unevenness(k, needed);
+            let rivals = all().filter(|&other| other != k).map(|other| self.unevenness(other, needed));
+            if rivals.min_by(f64::total_cmp).is_some_and(|rival| rival < 3.0 * best + 1e-3) {
+                return None;
+            }
+        }
+        Some(k)
+    }
+
+    /// Paces (samples a degree) backwards from the newest interval, as long as they fit the pattern with tooth `k` newest.
+    fn walk_back(&self, k: i64, most: usize) -> Vec<f64> {
+        let limits = if self.pattern.is_single() { 0.72..1.38 } else { 0.62..1.6 };
+        let mut paces: Vec<f64> = Vec::new();
+        let mut k = k;
+        let newer = self.recent.iter().rev();
+        for (later, earlier) in newer.clone().zip(newer.skip(1)).take(most) {
+            let pace = (later - earlier) / self.pattern.interval_to(k);
+            let near = paces.len().saturating_sub(3);
+            if median_of_three(&paces[near..]).is_some_and(|usual| !limits.contains(&(pace / usual))) {
+                break;
+            }
+            paces.push(pace);
+            k = self.pattern.before(k);
+        }
+        paces
+    }
+
+    fn unevenness(&self, k: i64, intervals: usize) -> f64 {
+        let mut k = k;
+        let mut before: Option<f64> = None;
+        let newer = self.recent.iter().rev();
+        let mut sum = 0.0;
+        for (later, earlier) in newer.clone().zip(newer.skip(1)).take(intervals) {
+            let pace = ((later - earlier) / self.pattern.interval_to(k)).ln();
+            sum += before.map_or(0.0, |before| (pace - before).powi(2));
+            before = Some(pace);
+            k = self.pattern.before(k);
+        }
+        sum
+    }
+
+    fn numbered_back(&self, k: i64, intervals: usize) -> Vec<(i64, f64)> {
+        let mut k = k;
+        let mut teeth: Vec<(i64, f64)> = Vec::new();
+        for &at in self.recent.iter().rev().take(intervals + 1) {
+            teeth.push((k, at));
+            k = self.pattern.before(k);
+        }
+        teeth.reverse();
+        teeth
+    }
+
+    // ---- counting ----
+
+    fn judge(&mut self, held: &mut Held, mark: Mark) -> Verdict {
+        let ahead_deg = (mark.at - held.at) / held.pace;
+        if ahead_deg > self.reach_deg() || (mark.at - held.at) > self.slowest * self.pattern.longest_deg() * 1.5 {
+            return Verdict::Lost;
+        }
+        let (steps, off_deg) = self.nearest(held.k, ahead_deg);
+        if steps == 0 {
+            self.early(held, mark.at);
+        } else if !self.pattern.is_present(held.k + steps) {
+            held.extra += 1;
+            held.faults += 1.0;
+            held.hits += u32::from(off_deg < 0.25 * self.pattern.pitch_deg());
+        } else if self.accept(held, mark, steps, off_deg) {
+            return Verdict::Lost;
+        }
+        if held.faults > self.fault_limit(held.confirmed) { Verdict::Lost } else { Verdict::Kept }
+    }
+
+    /// Longest way without an edge that still counts.
+    fn reach_deg(&self) -> f64 {
+        let longest = self.pattern.longest_deg();
+        if longest > 60.0 { 3.4 * longest } else { (longest + 4.5 * self.pattern.pitch_deg()).max(60.0) }
+    }
+
+    fn fault_limit(&self, confirmed: bool) -> f64 {
+        let edges = self.pattern.edges() as f64;
+        if confirmed { (edges / 5.0).max(3.5) } else { (edges / 8.0).max(2.5) }
+    }
+
+    /// Steps to the position nearest to `ahead_deg` after tooth `k`, and the distance left.
+    fn nearest(&self, k: i64, ahead_deg: f64) -> (i64, f64) {
+        let (start, mut best) = (self.pattern.at(k), (0, ahead_deg));
+        for steps in 1.. {
+            let off = ahead_deg - (self.pattern.at(k + steps) - start);
+            if off.abs() < best.1 {
+                best = (steps, off.abs());
+            }
+            if off < 0.0 {
+                break;
+            }
+        }
+        best
+    }
+
+    /// An edge too early for the next tooth: a bounce, or the true edge of the tooth that a false one was taken for.
+    fn early(&self, held: &mut Held, at: f64) {
+        held.extra += 1;
+        held.faults += 1.0;
+        if (at - held.expected).abs() < (held.at - held.expected).abs() {
+            held.at = at;
+            held.pace = held.pace_before;
+            if let Some(last) = held.waiting.last_mut() {
+                last.1 = at;
+            }
+        }
+    }
+
+    /// Takes the edge as the tooth `steps` on; true when the count has contradicted itself.
+    fn accept(&mut self, held: &mut Held, mark: Mark, steps: i64, off_deg: f64) -> bool {
+        let start = self.pattern.at(held.k);
+        let advance = self.pattern.at(held.k + steps) - start;
+        let skipped = (1..steps).filter(|&j| self.pattern.is_present(held.k + j)).count() as u64;
+        let crossed = (1..steps).any(|j| !self.pattern.is_present(held.k + j));
+        let k = held.k + steps;
+        let at_key = (k - self.key).rem_euclid(self.pattern.len() as i64) == 0;
+        let rough = off_deg > 0.3 * self.pattern.interval_to(k).min(advance);
+        held.rough = if rough { held.rough + 1 } else { 0 };
+        held.missing += skipped;
+        held.faults += skipped as f64;
+        let observed = (mark.at - held.at) / advance;
+        held.expected = held.at + held.pace * advance;
+        held.pace_before = held.pace;
+        held.pace = self.next_pace(held, observed);
+        let before = held.at;
+        let pace_used = held.pace;
+        (held.k, held.at) = (k, mark.at);
+        held.waiting.push((k, mark.at));
+        if held.rough >= 3.max(self.pattern.edges() as u32 / 6) {
+            return true;
+        }
+        if self.pattern.is_single() {
+            if skipped == 0 && !rough {
+                self.look_at(mark, before, pace_used);
+            }
+            self.settle_single(held, rough, skipped);
+            return held.rough >= 3;
+        }
+        if !crossed && !at_key {
+            return false;
+        }
+        self.gap(held, mark, before, Passage { skipped, rough, at_key })
+    }
+
+    fn next_pace(&self, held: &Held, observed: f64) -> f64 {
+        let pace = if self.pattern.is_single() && self.pattern.period_deg > 60.0 {
+            // A whole turn passes between pulses: the trend matters.
+            observed + (observed - held.pace_before).clamp(-0.25 * observed, 0.25 * observed) * 0.5
+        } else {
+            0.6 * observed + 0.4 * held.pace
+        };
+        pace.clamp(self.fastest * 0.5, self.slowest * 1.5)
+    }
+
+    fn settle_single(&mut self, held: &mut Held, rough: bool, skipped: u64) {
+        if !rough && skipped == 0 {
+            held.faults = (held.faults - 0.25).max(0.0);
+            self.periods += 1;
+        }
+        if held.rough == 0 {
+            self.settle(held);
+        }
+    }
+
+    /// A passage over missing teeth, or over the key interval of a list of edges.
+    fn gap(&mut self, held: &mut Held, mark: Mark, before: f64, passage: Passage) -> bool {
+        let hits = std::mem::take(&mut held.hits);
+        if hits > 0 && (passage.skipped > 0 || !held.confirmed) {
+            return true;
+        }
+        if hits > 0 || passage.skipped > 0 || passage.rough {
+            held.bad_gaps += 1;
+            held.faults *= 0.5;
+            return held.bad_gaps >= 3;
+        }
+        if !passage.at_key {
+            return false;
+        }
+        held.bad_gaps = 0;
+        held.faults = 0.0;
+        held.pace_at_gap = held.pace;
+        self.periods += 1;
+        self.look_at(mark, before, held.pace);
+        if held.confirmed {
+            self.settle(held)
+        } else {
+            self.confirm(held)
+        }
+        false
+    }
+
+    fn look_at(&mut self, mark: Mark, before: f64, pace: f64) {
+        let Some(between) = mark.between.filter(|b| b.at > before && b.at < mark.at) else { return };
+        let share = (between.at - before) / (mark.at - before);
+        let single = self.pattern.is_single();
+        if single && (0.3..0.7).contains(&share) {
+            return;
+        }
+        let late = share > 0.5;
+        let mean = if late { between.mean_before } else { between.mean_after };
+        let steepness = f64::from(mark.steep) * pace * self.pattern.pitch_deg();
+        self.look.gaps = self.look.gaps.saturating_add(1);
+        self.look.late += u32::from(late);
+        // A sine changes by pi swings a period where it is steepest; in a gap its mean is near the middle.
+        self.look.square += u32::from(mean > 0.45 || (!single && steepness > 8.0));
+    }
+
+    fn confirm(&mut self, held: &mut Held) {
+        held.confirmed = true;
+        if let Some(&(_, first)) = held.waiting.first() {
+            let open = first - self.settled.max(0.0) > 0.0;
+            if open {
+                self.lose(first);
+            }
+        }
+        self.stretch = Stretch { last: self.stretch.last, ..Stretch::default() };
+        self.settle(held);
+    }
+
+    /// All but the newest tooth, which a better edge may still replace, goes into the segment.
+    fn settle(&mut self, held: &mut Held) {
+        let last = held.waiting.len().saturating_sub(1);
+        for (k, at) in held.waiting.drain(..last) {
+            self.knots.push(self.pattern.at(k), at);
+            self.settled = at;
+            self.edges.used += 1;
+        }
+        self.edges.missing += std::mem::take(&mut held.missing);
+        self.edges.extra += std::mem::take(&mut held.extra);
+    }
+
+    /// Gives up the count. What no gap has confirmed is kept only where it was flawless and the engine surely turned on.
+    fn let_go(&mut self, mut held: Held, contradicted: bool) {
+        if !held.confirmed {
+            return;
+        }
+        if held.missing + held.extra == 0 && held.rough == 0 && held.hits == 0 {
+            self.keep_turning(&mut held);
+            let last = held.waiting.last().copied();
+            self.settle(&mut held);
+            if let Some((k, at)) = last {
+                self.knots.push(self.pattern.at(k), at);
+                self.settled = at;
+                self.edges.used += 1;
+            }
+        }
+        self.knots.end();
+        self.stretch.broken = contradicted;
+        self.stretch.quiet = silence(self.stretch.last - self.settled, self.sample_rate_hz);
+    }
+
+    fn keep_turning(&self, held: &mut Held) {
+        let limit = (2.5 * held.pace_at_gap).min(self.sample_rate_hz / (6.0 * TURNING_RPM));
+        let pattern = &self.pattern;
+        let slow = |pair: &[(i64, f64)]| match pair {
+            [(k0, t0), (k1, t1)] => (t1 - t0) / (pattern.at(*k1) - pattern.at(*k0)) > limit,
+            _ => false,
+        };
+        if let Some(stop) = held.waiting.windows(2).position(slow) {
+            held.waiting.truncate(stop + 1);
+        }
+    }
+}
+
+struct Passage {
+    skipped: u64,
+    rough: bool,
+    at_key: bool,
+}
+
+fn silence(samples: f64, sample_rate_hz: f64) -> f64 {
+    if samples > QUIET_S * sample_rate_hz { samples } else { 0.0 }
+}
+
+/// Median of up to the first three values.
+fn median_of_three(values: &[f64]) -> Option<f64> {
+    match values {
+        [] => None,
+        [a] => Some(*a),
+        [a, b] => Some(0.5 * (a + b)),
+        [a, b, c, ..] => Some(a.max(*b).min(a.min(*b).max(*c))),
+    }
+}
