@@ -88,7 +88,7 @@ impl Decoder {
             return None;
         }
         let reference = sheet.crank.as_ref()?;
-        let pattern = Pattern::new(reference, cycle_deg(sheet))?;
+        let pattern = Pattern::new(reference, sheet.cycle_deg())?;
         let (channel, edge) = channel_of(reference)?;
         let present = |channel: u16| channel >= 1 && usize::from(channel) <= channels;
         let mut decoder = Decoder {
@@ -159,7 +159,7 @@ impl Decoder {
     fn cam_matters(&self) -> bool {
         match self.pattern.anchor {
             Anchor::Cycle => false,
-            Anchor::Turn => cycle_deg(&self.sheet) > 360.0,
+            Anchor::Turn => self.sheet.cycle_deg() > 360.0,
             Anchor::Repeats | Anchor::Cam => true,
         }
     }
@@ -170,8 +170,8 @@ impl Decoder {
 
     /// Gives the segments their angle and turn, and adds the events.
     fn place(&mut self, crank: &mut Crank) {
-        let firing = firing_of(&self.sheet);
-        let cycle_deg = cycle_deg(&self.sheet);
+        let firing = self.sheet.firing();
+        let cycle_deg = self.sheet.cycle_deg();
         let order = firing.as_deref().unwrap_or(&[]);
         let first_cylinder_deg = order.iter().find(|f| f.0 == 1).map_or(0.0, |f| f.1);
         let cam = self.cam.take().map(Cam::finish);
@@ -227,19 +227,6 @@ impl Decoder {
     }
 }
 
-fn cycle_deg(sheet: &Sheet) -> f64 {
-    if sheet.strokes == 2 { 360.0 } else { 720.0 }
-}
-
-/// Firing TDC of each cylinder in degrees after the first of the firing order.
-fn firing_of(sheet: &Sheet) -> Option<Vec<(u16, f64)>> {
-    let order = sheet.firing_order.as_ref().filter(|order| !order.is_empty())?;
-    let interval = cycle_deg(sheet) / order.len() as f64;
-    let angles = sheet.firing_angles_deg.as_ref().filter(|angles| angles.len() == order.len());
-    let angle = |i: usize| angles.and_then(|angles| angles.get(i).copied()).unwrap_or(i as f64 * interval);
-    Some(order.iter().enumerate().map(|(i, &cylinder)| (cylinder, angle(i))).collect())
-}
-
 // ---- wheel ----
 
 /// Edge finder and one counter for each direction, until it is clear which one marks the teeth.
@@ -249,6 +236,8 @@ struct Wheel {
     wanted: Option<Lock>,
     other: Option<Lock>,
     wanted_rising: bool,
+    /// More than single pulses.
+    toothed: bool,
     /// Newest edge of the wanted and of the other direction.
     newest: [Option<RawEdge>; 2],
     direction: Option<Note>,
@@ -263,6 +252,7 @@ impl Wheel {
             wanted: lock(),
             other: lock(),
             wanted_rising: edge != Some(Edge::Falling),
+            toothed: !pattern.is_single(),
             newest: [None, None],
             direction: None,
         }
@@ -298,14 +288,13 @@ impl Wheel {
     /// Drops the counter of the direction that does not mark the teeth.
     fn decide(&mut self) {
         let (Some(wanted), Some(other)) = (&self.wanted, &self.other) else { return };
-        let split = other.periods > 2 * wanted.periods;
         let look = wanted.look();
-        let upside_down = self.wanted_rising
-            && !split
-            && 2 * other.periods >= wanted.periods
-            && other.periods > 0
-            && 2 * look.late > look.gaps
-            && 2 * look.square > look.gaps;
+        let rivals = other.periods > 0 && 2 * other.periods >= wanted.periods && look.gaps > 0;
+        // A reluctance sensor passes zero at the teeth, the last time right before the gap: the state it passes to lasts.
+        // Its other crossing, between teeth, is that of noise in the gap.
+        let between_teeth = rivals && !look.is_square() && !look.is_late() && self.toothed;
+        let split = other.periods > 2 * wanted.periods || between_teeth;
+        let upside_down = self.wanted_rising && !split && rivals && look.is_late() && look.is_surely_square();
         if split || upside_down {
             self.direction = Some(if split { Note::OtherEdge } else { Note::Inverted });
             self.wanted = self.other.take();

@@ -158,10 +158,10 @@ impl EdgeFinder {
         let first = sample.clamp(-LARGEST, LARGEST);
         (self.held, self.started) = (first, true);
         self.buffer.fill(first);
-        self.next = self.buffer.len();
+        self.next = self.buffer.len() + ahead;
         self.envelope = Envelope::new(first, first);
         self.run = Run::EMPTY;
-        self.cross = self.base + (self.next + ahead) as u64;
+        self.cross = self.base + self.next as u64;
         self.deadline = self.cross + self.longest_wait / 4;
     }
 
@@ -229,10 +229,12 @@ impl EdgeFinder {
         let here = self.base + self.next as u64 - 1;
         edges.push(self.edge(here));
         let Envelope { mut top, mut bottom, .. } = self.envelope;
+        // Nothing has been seen since the envelope was last lowered: its top and bottom are not finite then.
+        let seen = self.run.count > 0;
         if self.high {
-            top += RELEASE * (self.run.top - top).min(0.0);
+            top += if seen { RELEASE * (self.run.top - top).min(0.0) } else { 0.0 };
         } else {
-            bottom += RELEASE * (self.run.bottom - bottom).max(0.0);
+            bottom += if seen { RELEASE * (self.run.bottom - bottom).max(0.0) } else { 0.0 };
             let interval = here - self.last_rising;
             self.interval = interval.max(self.interval - self.interval / 10).clamp(8, self.longest_wait);
             self.last_rising = here;
@@ -247,14 +249,16 @@ impl EdgeFinder {
 
     /// No edge for several intervals: the envelope may stand too high after a spike, or the signal has become small.
     fn overdue(&mut self) {
+        self.deadline = self.base + self.next as u64 + (self.interval * 7 / 2).min(self.longest_wait);
+        if self.run.count == 0 {
+            return;
+        }
         let Envelope { top, bottom, level, .. } = self.envelope;
         let quarter = 0.25 * (top - bottom);
-        self.envelope = Envelope::new(
-            self.run.top.max(level + quarter).min(top.max(self.run.top)),
-            self.run.bottom.min(level - quarter).max(bottom.min(self.run.bottom)),
-        );
+        let top = self.run.top.max(level + quarter).min(top.max(self.run.top));
+        let bottom = self.run.bottom.min(level - quarter).max(bottom.min(self.run.bottom));
+        self.envelope = Envelope::new(top, bottom);
         self.run = Run::EMPTY;
-        self.deadline = self.base + self.next as u64 + (self.interval * 7 / 2).min(self.longest_wait);
     }
 
     fn edge(&self, here: u64) -> RawEdge {

@@ -187,9 +187,9 @@ fn leave_one_out(segment: &Segment) -> f64 {
     off.sort_by(f64::total_cmp);
     let ripple = 0.25 * off.get(off.len() * 95 / 100).copied().unwrap_or(1.0);
     // Ripple in step with the knots is invisible to them: speed varying by 3 % twice a turn (common practice for four
-    // cylinders, no source) moves the angle by 0.03 / 2 rad, as far as the knots are wider apart than its period.
+    // cylinders, no source) moves the angle by 0.03 / 2 rad to either side.
     let spacing = segment.span_deg().map_or(0.0, |(from, to)| (to - from) / (segment.deg.len() - 1) as f64);
-    let unseen = 0.86 * (spacing / 180.0).min(1.0).powi(2);
+    let unseen = 1.7 * if spacing < 360.0 { (spacing / 360.0).powi(2) } else { (spacing / 360.0).sqrt() };
     (ripple.powi(2) + unseen.powi(2)).sqrt()
 }
 

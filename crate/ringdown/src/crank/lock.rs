@@ -16,6 +16,9 @@ const SLOWEST_RPM: f64 = 20.0;
 const FASTEST_RPM: f64 = 25_000.0;
 /// Below this an engine may swing back.
 const TURNING_RPM: f64 = 60.0;
+/// Mean relative miss of the prediction beyond which the intervals are no turning wheel's: cranking with twelve teeth
+/// stays under 0.1, random intervals make 0.2.
+const ERRATIC: f64 = 0.13;
 /// Silence counted as such, seconds.
 const QUIET_S: f64 = 0.2;
 
@@ -48,8 +51,30 @@ pub struct GapLook {
     pub gaps: u32,
     /// Of these, with the state before the opposite edge the longer one.
     pub late: u32,
-    /// Of these, of a square signal.
-    pub square: u32,
+    /// Of these, of a signal that stays at its level in the gap.
+    pub level: u32,
+    /// Of these, with edges much steeper than a sine's.
+    pub steep: u32,
+    /// Sum of the relative differences between gap and prediction.
+    pub uneven: f64,
+}
+
+impl GapLook {
+    /// The state before the opposite edge lasts through the gap.
+    pub fn is_late(&self) -> bool {
+        2 * self.late > self.gaps
+    }
+
+    /// A square signal, even where a sound input has let its level droop.
+    pub fn is_square(&self) -> bool {
+        2 * self.level > self.gaps || 2 * self.steep > self.gaps
+    }
+
+    /// Surely square: in the gap the level stays, or droops but leaves the gap its true length, which the steep clipped
+    /// signal of an inductive sensor does not.
+    pub fn is_surely_square(&self) -> bool {
+        2 * self.level > self.gaps || (self.is_square() && self.uneven < 0.02 * f64::from(self.gaps))
+    }
 }
 
 /// A stretch without angle, in samples.
@@ -115,6 +140,9 @@ struct Held {
     bad_gaps: u32,
     faults: f64,
     rough: u32,
+    /// Sum of the relative misses since the last gap, and their number.
+    off: f64,
+    taken: u32,
     missing: u64,
     extra: u64,
     pace_at_gap: f64,
@@ -246,6 +274,8 @@ impl Lock {
             bad_gaps: 0,
             faults: 0.0,
             rough: 0,
+            off: 0.0,
+            taken: 0,
             missing: 0,
             extra: 0,
             pace_at_gap: pace,
@@ -260,7 +290,7 @@ impl Lock {
     fn candidate(&self) -> Option<i64> {
         let needed = self.pattern.key_edges;
         let longest = self.pattern.longest_deg();
-        let all = || (0..self.pattern.len() as i64).filter(|&k| self.pattern.is_present(k));
+        let all = || (0..self.pattern.positions() as i64).filter(|&k| self.pattern.is_present(k));
         let keys = all().filter(|&k| self.pattern.interval_to(k) > 0.99 * longest);
         let mut fitting = keys.filter(|&k| self.walk_back(k, needed).len() >= needed);
         let k = fitting.next()?;
@@ -387,11 +417,13 @@ impl Lock {
         let skipped = (1..steps).filter(|&j| self.pattern.is_present(held.k + j)).count() as u64;
         let crossed = (1..steps).any(|j| !self.pattern.is_present(held.k + j));
         let k = held.k + steps;
-        let at_key = (k - self.key).rem_euclid(self.pattern.len() as i64) == 0;
+        let at_key = (k - self.key).rem_euclid(self.pattern.positions() as i64) == 0;
         let rough = off_deg > 0.3 * self.pattern.interval_to(k).min(advance);
         held.rough = if rough { held.rough + 1 } else { 0 };
         held.missing += skipped;
         held.faults += skipped as f64;
+        held.off += off_deg / advance;
+        held.taken += 1;
         let observed = (mark.at - held.at) / advance;
         held.expected = held.at + held.pace * advance;
         held.pace_before = held.pace;
@@ -413,7 +445,7 @@ impl Lock {
         if !crossed && !at_key {
             return false;
         }
-        self.gap(held, mark, before, Passage { skipped, rough, at_key })
+        self.gap(held, mark, before, Passage { skipped, rough, at_key, off_share: off_deg / advance })
     }
 
     fn next_pace(&self, held: &Held, observed: f64) -> f64 {
@@ -421,6 +453,9 @@ impl Lock {
             // A whole turn passes between pulses: the trend matters.
             observed + (observed - held.pace_before).clamp(-0.25 * observed, 0.25 * observed) * 0.5
         } else {
+            // One false edge must not bend the prediction so far that the next true one counts double.
+            let most = 0.1 + self.pattern.pitch_deg() / 100.0;
+            let observed = observed.clamp(held.pace * (1.0 - most), held.pace * (1.0 + most));
             0.6 * observed + 0.4 * held.pace
         };
         pace.clamp(self.fastest * 0.5, self.slowest * 1.5)
@@ -439,6 +474,10 @@ impl Lock {
     /// A passage over missing teeth, or over the key interval of a list of edges.
     fn gap(&mut self, held: &mut Held, mark: Mark, before: f64, passage: Passage) -> bool {
         let hits = std::mem::take(&mut held.hits);
+        let miss = std::mem::take(&mut held.off) / f64::from(std::mem::take(&mut held.taken).max(1));
+        if miss > ERRATIC {
+            return true;
+        }
         if hits > 0 && (passage.skipped > 0 || !held.confirmed) {
             return true;
         }
@@ -454,6 +493,7 @@ impl Lock {
         held.faults = 0.0;
         held.pace_at_gap = held.pace;
         self.periods += 1;
+        self.look.uneven += passage.off_share;
         self.look_at(mark, before, held.pace);
         if held.confirmed {
             self.settle(held)
@@ -475,8 +515,9 @@ impl Lock {
         let steepness = f64::from(mark.steep) * pace * self.pattern.pitch_deg();
         self.look.gaps = self.look.gaps.saturating_add(1);
         self.look.late += u32::from(late);
-        // A sine changes by pi swings a period where it is steepest; in a gap its mean is near the middle.
-        self.look.square += u32::from(mean > 0.45 || (!single && steepness > 8.0));
+        self.look.level += u32::from(mean > 0.45);
+        // A sine changes by pi swings a period where it is steepest.
+        self.look.steep += u32::from(!single && steepness > 8.0);
     }
 
     fn confirm(&mut self, held: &mut Held) {
@@ -540,6 +581,7 @@ struct Passage {
     skipped: u64,
     rough: bool,
     at_key: bool,
+    off_share: f64,
 }
 
 fn silence(samples: f64, sample_rate_hz: f64) -> f64 {

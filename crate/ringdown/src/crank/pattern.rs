@@ -99,7 +99,7 @@ impl Pattern {
     }
 
     /// Positions a period.
-    pub fn len(&self) -> usize {
+    pub fn positions(&self) -> usize {
         self.deg.len()
     }
 
@@ -115,24 +115,27 @@ impl Pattern {
 
     /// Angle of position `k`, counted on over all periods.
     pub fn at(&self, k: i64) -> f64 {
-        let n = self.len() as i64;
+        let n = self.positions() as i64;
         let inner = self.deg.get(k.rem_euclid(n) as usize).copied().unwrap_or(0.0);
         k.div_euclid(n) as f64 * self.period_deg + inner
     }
 
     /// Whether a tooth stands at position `k`.
     pub fn is_present(&self, k: i64) -> bool {
-        self.present.get(k.rem_euclid(self.len() as i64) as usize).copied().unwrap_or(false)
+        self.present.get(k.rem_euclid(self.positions() as i64) as usize).copied().unwrap_or(false)
     }
 
     /// The tooth before position `k`.
     pub fn before(&self, k: i64) -> i64 {
-        (1..=self.len() as i64).map(|j| k - j).find(|&k| self.is_present(k)).unwrap_or(k - self.len() as i64)
+        (1..=self.positions() as i64)
+            .map(|j| k - j)
+            .find(|&k| self.is_present(k))
+            .unwrap_or(k - self.positions() as i64)
     }
 
     /// Typical distance of neighbouring teeth.
     pub fn pitch_deg(&self) -> f64 {
-        self.period_deg / self.len() as f64
+        self.period_deg / self.positions() as f64
     }
 
     /// Degrees between the tooth before `k` and `k`.
@@ -143,7 +146,7 @@ impl Pattern {
     /// The tooth that ends the longest interval of the period, first of several.
     pub fn key(&self) -> i64 {
         let mut best = (0, 0.0);
-        for k in (0..self.len() as i64).filter(|&k| self.is_present(k)) {
+        for k in (0..self.positions() as i64).filter(|&k| self.is_present(k)) {
             let length = self.interval_to(k);
             if length > best.1 + 1e-6 {
                 best = (k, length);
@@ -160,7 +163,7 @@ impl Pattern {
     /// Edges up to the key that no other place of the pattern could show, at least a few.
     fn telling_edges(&self) -> usize {
         let key = self.key();
-        let others = (0..self.len() as i64).filter(|&k| k != key && self.is_present(k));
+        let others = (0..self.positions() as i64).filter(|&k| k != key && self.is_present(k));
         let needed = others.map(|k| self.first_difference(key, k)).max().unwrap_or(0);
         (needed + 1).max(5).min(self.edges() + 2)
     }
@@ -227,7 +230,7 @@ fn gaps_of(teeth: usize, missing: &Missing) -> Option<Vec<(usize, usize)>> {
         Missing::One(gone) => vec![usize::from(*gone)],
         Missing::Several(list) => list.iter().map(|&g| usize::from(g)).collect(),
     };
-    if list.len() % 2 == 0 && list.len() >= 2 && list.iter().sum::<usize>() == teeth {
+    if list.len().is_multiple_of(2) && list.len() >= 2 && list.iter().sum::<usize>() == teeth {
         return Some(list.chunks_exact(2).map(|pair| (pair[0], pair[1])).collect());
     }
     // Only the gaps are listed: they end evenly spaced over the turn.
@@ -249,7 +252,7 @@ fn repeats_in(deg: &[f64], present: &[bool], period_deg: f64) -> usize {
             (there - deg[i] - shift).abs() < 0.5 && present[j % n] == present[i]
         })
     };
-    (2..=n).rev().find(|&repeats| n % repeats == 0 && same(repeats)).unwrap_or(1)
+    (2..=n).rev().find(|&repeats| n.is_multiple_of(repeats) && same(repeats)).unwrap_or(1)
 }
 
 #[cfg(test)]
@@ -264,7 +267,7 @@ mod tests {
     #[test]
     fn the_first_tooth_stands_after_the_gap() {
         let pattern = wheel(60, Missing::One(2));
-        assert_eq!((pattern.len(), pattern.edges(), pattern.key()), (60, 58, 0));
+        assert_eq!((pattern.positions(), pattern.edges(), pattern.key()), (60, 58, 0));
         assert_eq!(pattern.longest_deg(), 18.0);
         assert!(!pattern.is_present(58) && !pattern.is_present(-1) && pattern.is_present(57));
         assert_eq!(pattern.at(61), 366.0);
@@ -273,7 +276,7 @@ mod tests {
     #[test]
     fn equal_gaps_evenly_spaced_repeat_within_the_turn() {
         let pattern = wheel(36, Missing::Several(vec![2, 2]));
-        assert_eq!((pattern.anchor, pattern.period_deg, pattern.len()), (Anchor::Repeats, 180.0, 18));
+        assert_eq!((pattern.anchor, pattern.period_deg, pattern.positions()), (Anchor::Repeats, 180.0, 18));
     }
 
     #[test]

@@ -1,0 +1,471 @@
+//! The crank decoder against engines whose angle is known at every instant.
+
+#[path = "crank_bench/engine.rs"]
+mod engine;
+
+use engine::{Engine, Random, Speed, noisy, pulses_at, reluctance, sound_input, spoil, square, to_f32, wheel};
+use ringdown::crank::decode::Note;
+use ringdown::crank::{Crank, Decoder, Lost, LostReason};
+use ringdown::read::sheet::{Cam, Crank as Reference, Edge, Missing, Sheet};
+
+const GAP_DEG_BTDC: f64 = 84.0;
+const CAM_DEG_BTDC: f64 = 60.0;
+const FOUR: &[u16] = &[1, 3, 4, 2];
+
+/// A recording with its truth.
+struct Bench {
+    sheet: Sheet,
+    engine: Engine,
+    rate_hz: f64,
+    planes: Vec<Vec<f32>>,
+}
+
+impl Bench {
+    /// An engine of `order` at `speed`; the planes are to be added.
+    fn new(order: &[u16], crank: Reference, speed: Speed, seconds: f64, rate_hz: f64) -> Bench {
+        let cam = Cam::PulsePerCycle { channel: 2, deg_btdc: Some(CAM_DEG_BTDC), edge: Some(Edge::Rising) };
+        let sheet = Sheet {
+            cylinders: Some(order.len() as u16),
+            firing_order: Some(order.to_vec()),
+            crank: Some(crank),
+            cam: Some(cam),
+            ..Sheet::default()
+        };
+        Self::rippling(sheet, speed, seconds, rate_hz, 0.03)
+    }
+
+    fn rippling(sheet: Sheet, speed: Speed, seconds: f64, rate_hz: f64, ripple: f64) -> Bench {
+        let firings = f64::from(sheet.cylinders.unwrap_or(4)) / 2.0;
+        let engine = Engine::new(speed, seconds, 137.0, firings, ripple);
+        Bench { sheet, engine, rate_hz, planes: Vec::new() }
+    }
+
+    fn samples(&self) -> usize {
+        (self.engine.end_s() * self.rate_hz) as usize
+    }
+
+    /// Firing TDC of cylinder 1 in the engine's frame.
+    fn first_deg(&self) -> f64 {
+        self.truth_deg(1)
+    }
+
+    fn truth_deg(&self, cylinder: u16) -> f64 {
+        let order = self.sheet.firing_order.as_deref().unwrap_or(&[]);
+        let place = order.iter().position(|&c| c == cylinder).expect("in the order");
+        720.0 / order.len() as f64 * place as f64
+    }
+
+    fn wheel(self, teeth: usize, missing: usize) -> Bench {
+        let pulses = wheel(&self.engine, teeth, missing, self.first_deg() - GAP_DEG_BTDC, 180.0 / teeth as f64);
+        let plane = to_f32(&square(&pulses, self.samples(), self.rate_hz), 0.5);
+        self.plane(plane)
+    }
+
+    /// The cam comes `late_deg` later than the sheet says.
+    fn cam(self, late_deg: f64) -> Bench {
+        let pulses = pulses_at(&self.engine, self.first_deg() - CAM_DEG_BTDC + late_deg, 720.0, 40.0);
+        let plane = to_f32(&square(&pulses, self.samples(), self.rate_hz), 0.5);
+        self.plane(plane)
+    }
+
+    fn plane(mut self, plane: Vec<f32>) -> Bench {
+        self.planes.push(plane);
+        self
+    }
+
+    fn no_cam(mut self) -> Bench {
+        self.sheet.cam = None;
+        self
+    }
+
+    fn decode(&self) -> Crank {
+        self.decode_by(1 << 15)
+    }
+
+    fn decode_by(&self, slice: usize) -> Crank {
+        let mut decoder = Decoder::new(&self.sheet, self.rate_hz, self.planes.len()).expect("a usable reference");
+        let planes: Vec<&[f32]> =
+            decoder.channels().iter().map(|&c| self.planes[usize::from(c) - 1].as_slice()).collect();
+        let length = planes.iter().map(|plane| plane.len()).min().unwrap_or(0);
+        let mut from = 0;
+        while from < length {
+            let to = (from + slice).min(length);
+            let part: Vec<&[f32]> = planes.iter().map(|plane| &plane[from..to]).collect();
+            decoder.push(&part);
+            from = to;
+        }
+        decoder.finish()
+    }
+
+    fn measure(&self, crank: &Crank) -> Measured {
+        let order = self.sheet.firing_order.clone().unwrap_or_default();
+        let mut truth: Vec<(f64, u16)> = order
+            .iter()
+            .flat_map(|&c| self.engine.passages(self.truth_deg(c), 720.0).into_iter().map(move |t| (t, c)))
+            .collect();
+        truth.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut errors = Vec::new();
+        let (mut wrong, mut invented, mut found) = (0, 0, vec![false; truth.len()]);
+        for event in &crank.events {
+            let deg = self.engine.deg_at(event.t_s);
+            let after = truth.partition_point(|t| t.0 < event.t_s);
+            let near = [after.saturating_sub(1), after.min(truth.len() - 1)]
+                .into_iter()
+                .min_by(|&a, &b| (truth[a].0 - event.t_s).abs().total_cmp(&(truth[b].0 - event.t_s).abs()))
+                .expect("some truth");
+            let off = (self.engine.deg_at(truth[near].0) - deg).abs();
+            if off > 30.0 || found[near] {
+                invented += 1;
+                continue;
+            }
+            found[near] = true;
+            errors.push(off);
+            let named =
+                event.cylinder.map(|c| c == truth[near].1).or(event.pair.map(|pair| pair.contains(&truth[near].1)));
+            wrong += usize::from(named == Some(false));
+        }
+        let mut speed = Vec::new();
+        let mut t = 0.05;
+        while t < self.engine.end_s() - 0.05 {
+            if let Some(rpm) = crank.track.rpm_at(t) {
+                let deg = self.engine.deg_at(t);
+                let inside = crank.track.segment_at(t).and_then(|s| s.span_deg().zip(s.deg_at(t)));
+                if inside.is_some_and(|((from, to), at)| at - 90.0 > from && at + 90.0 < to) {
+                    let truth = 30.0 / (self.engine.time_at(deg + 90.0) - self.engine.time_at(deg - 90.0));
+                    speed.push((rpm / truth - 1.0).abs());
+                }
+            }
+            t += 0.01;
+        }
+        Measured {
+            speed: quantile(speed, 0.5),
+            deg: quantile(errors, 0.95),
+            found: found.iter().filter(|&&f| f).count() as f64 / truth.len() as f64,
+            wrong,
+            invented,
+            claimed_deg: crank.track.segments.iter().map(|s| s.error_deg).fold(0.0, f64::max),
+        }
+    }
+}
+
+#[derive(Debug)]
+struct Measured {
+    /// Median relative error of the half-turn speed.
+    speed: f64,
+    /// 95th percentile of the TDC error.
+    deg: f64,
+    /// Share of true events found.
+    found: f64,
+    wrong: usize,
+    invented: usize,
+    claimed_deg: f64,
+}
+
+fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let last = values.len().saturating_sub(1);
+    values.get((last as f64 * share) as usize).copied().unwrap_or(f64::NAN)
+}
+
+fn toothed(teeth: u16, missing: u16) -> Reference {
+    let missing = Missing::One(missing);
+    Reference::MissingTooth { channel: 1, teeth, missing, gap_deg_btdc: Some(GAP_DEG_BTDC), edge: Some(Edge::Rising) }
+}
+
+struct Limits {
+    speed: f64,
+    deg: f64,
+    found: f64,
+}
+
+const CLEAN: Limits = Limits { speed: 2e-4, deg: 0.1, found: 0.99 };
+
+#[track_caller]
+fn check(what: &str, bench: &Bench, limits: &Limits) -> Crank {
+    let crank = bench.decode();
+    let got = bench.measure(&crank);
+    println!("{what}: {got:?} {:?} {:?} {:?}", crank.notes, crank.edges, crank.lost);
+    assert!(got.speed < limits.speed, "{what}: speed {got:?}");
+    assert!(got.deg < limits.deg, "{what}: angle {got:?}");
+    assert!(got.found > limits.found, "{what}: found {got:?}");
+    assert_eq!((got.wrong, got.invented), (0, 0), "{what}: {got:?}");
+    assert!(got.deg < 1.5 * got.claimed_deg, "{what}: the claimed error is no bound: {got:?}");
+    crank
+}
+
+#[test]
+fn clean_wheels_give_the_angle_to_a_tenth_of_a_degree() {
+    let cases: &[(u16, u16, Speed, f64, &[u16])] = &[
+        (60, 2, Speed::Steady(3000.0), 48_000.0, FOUR),
+        (60, 2, Speed::Steady(410.0), 48_000.0, &[1, 3, 2]),
+        (60, 2, Speed::Steady(7000.0), 48_000.0, &[1, 5, 3, 6, 2, 4]),
+        (60, 2, Speed::Steady(9000.0), 192_000.0, FOUR),
+        (60, 2, Speed::Ramp(1000.0, 7000.0, 6.0), 44_100.0, &[1, 8, 4, 3, 6, 5, 7, 2]),
+        (60, 2, Speed::Swing(3500.0, 2500.0, 2.6), 96_000.0, &[2, 1, 3]),
+        (36, 1, Speed::Steady(2500.0), 48_000.0, &[1, 2, 4, 5, 3]),
+        (36, 2, Speed::Steady(5200.0), 48_000.0, FOUR),
+        (12, 1, Speed::Steady(8900.0), 96_000.0, FOUR),
+        (24, 1, Speed::Swing(4000.0, 2000.0, 2.1), 44_100.0, &[1, 2, 3, 4, 5, 6]),
+    ];
+    for &(teeth, missing, speed, rate_hz, order) in cases {
+        let bench = Bench::new(order, toothed(teeth, missing), speed, 8.0, rate_hz);
+        let bench = bench.wheel(usize::from(teeth), usize::from(missing)).cam(25.0);
+        let crank = check(&format!("{teeth}-{missing} {speed:?} {rate_hz}"), &bench, &CLEAN);
+        assert!(crank.notes.is_empty() && crank.events.iter().all(|e| e.cylinder.is_some()));
+    }
+}
+
+#[test]
+fn without_a_cam_cylinders_come_in_pairs() {
+    let bench = Bench::new(FOUR, toothed(60, 2), Speed::Steady(2100.0), 4.0, 48_000.0).no_cam().wheel(60, 2);
+    let crank = check("pairs", &bench, &CLEAN);
+    assert_eq!(crank.notes, [Note::NoCam]);
+    assert!(crank.events.iter().all(|e| e.cylinder.is_none() && e.pair.is_some()));
+}
+
+#[test]
+fn a_square_through_a_sound_input_keeps_half_a_degree() {
+    for (corner_hz, speed, inverted) in [
+        (5.0, Speed::Steady(800.0), false),
+        (20.0, Speed::Steady(3000.0), true),
+        (40.0, Speed::Steady(450.0), false),
+        (40.0, Speed::Ramp(900.0, 6900.0, 6.0), true),
+        (20.0, Speed::Steady(6500.0), false),
+    ] {
+        let mut bench = Bench::new(FOUR, toothed(60, 2), speed, 8.0, 48_000.0).wheel(60, 2);
+        let through =
+            sound_input(&bench.planes[0].iter().map(|&x| f64::from(x)).collect::<Vec<_>>(), corner_hz, 48_000.0, 0.45);
+        bench.planes[0] = to_f32(&through, if inverted { -1.0 } else { 1.0 });
+        let bench = bench.cam(-30.0);
+        let crank = check(&format!("sound input {corner_hz} Hz {speed:?}"), &bench, &Limits { deg: 0.5, ..CLEAN });
+        assert_eq!(crank.notes.contains(&Note::Inverted), inverted, "{speed:?} {:?}", crank.notes);
+    }
+}
+
+#[test]
+fn a_reluctance_wheel_in_noise_keeps_a_degree() {
+    for (teeth, missing, speed, turned) in [
+        (60, 2, Speed::Ramp(700.0, 6700.0, 6.0), 1.0),
+        (60, 2, Speed::Steady(3000.0), -1.0),
+        (36, 1, Speed::Swing(3000.0, 2000.0, 3.0), 1.0),
+    ] {
+        let mut bench = Bench::new(FOUR, toothed(teeth, missing), speed, 8.0, 48_000.0);
+        let first = bench.first_deg() - GAP_DEG_BTDC;
+        let pure =
+            reluctance(&bench.engine, usize::from(teeth), usize::from(missing), first, bench.samples(), 48_000.0);
+        bench.planes.push(to_f32(&noisy(pure, 20.0, &mut Random(7)), turned));
+        let bench = bench.cam(0.0);
+        let limits = Limits { speed: 5e-4, deg: 1.0, found: 0.95 };
+        let crank = check(&format!("reluctance {teeth}-{missing} {speed:?} {turned}"), &bench, &limits);
+        assert_eq!(crank.notes.contains(&Note::OtherEdge), turned < 0.0, "{:?}", crank.notes);
+    }
+}
+
+#[test]
+fn missing_and_false_teeth_cost_few_events_and_never_a_cylinder() {
+    for (teeth, missing, seed) in [(60, 2, 1), (60, 2, 2), (36, 1, 3), (36, 2, 4)] {
+        let mut bench = Bench::new(FOUR, toothed(teeth, missing), Speed::Swing(3000.0, 1500.0, 4.0), 12.0, 48_000.0);
+        let first = bench.first_deg() - GAP_DEG_BTDC;
+        let pulses = wheel(&bench.engine, usize::from(teeth), usize::from(missing), first, 180.0 / f64::from(teeth));
+        let pulses = spoil(pulses, 0.01, &mut Random(seed));
+        bench.planes.push(to_f32(&square(&pulses, bench.samples(), 48_000.0), 0.5));
+        let bench = bench.cam(10.0);
+        check(&format!("spoilt {teeth}-{missing}"), &bench, &Limits { speed: 5e-4, deg: 1.0, found: 0.95 });
+    }
+}
+
+#[test]
+fn single_pulses_time_steady_running() {
+    let turn = Reference::PulsePerTurn { channel: 1, deg_btdc: Some(60.0), edge: Some(Edge::Rising) };
+    let cycle = Reference::PulsePerCycle { channel: 1, deg_btdc: Some(60.0), edge: Some(Edge::Rising) };
+    let spacings = [
+        (turn.clone(), 360.0, 0.0, 1.0),
+        (cycle.clone(), 720.0, 0.0, 2.0),
+        (turn, 360.0, 0.03, 2.0),
+        (cycle, 720.0, 0.03, 3.0),
+    ];
+    for (reference, period, ripple, deg) in spacings {
+        let sheet = Bench::new(FOUR, reference, Speed::Steady(2500.0), 0.1, 48_000.0).sheet;
+        let bench = Bench::rippling(sheet, Speed::Swing(2500.0, 150.0, 5.0), 8.0, 48_000.0, ripple);
+        let pulses = pulses_at(&bench.engine, -60.0, period, 12.0);
+        let plane = to_f32(&square(&pulses, bench.samples(), 48_000.0), 0.5);
+        let bench = bench.plane(plane).cam(35.0);
+        check(&format!("pulse each {period}, ripple {ripple}"), &bench, &Limits { speed: 0.02, deg, found: 0.98 });
+    }
+}
+
+#[test]
+fn even_teeth_take_their_angle_from_the_cam() {
+    let reference = Reference::EvenTeeth { channel: 1, teeth: 60, edge: Some(Edge::Rising) };
+    let bench = Bench::new(FOUR, reference, Speed::Swing(3000.0, 1000.0, 3.0), 8.0, 48_000.0);
+    check("even teeth", &bench.wheel(60, 0).cam(0.0), &Limits { deg: 0.5, ..CLEAN });
+}
+
+#[test]
+fn a_list_of_edges_names_its_own_position() {
+    let edges_deg = vec![20.0, 110.0, 200.0, 290.0, 310.0];
+    let reference = Reference::EdgeList { channel: 1, edges_deg: edges_deg.clone(), edge: Some(Edge::Rising) };
+    let bench = Bench::new(FOUR, reference, Speed::Swing(2500.0, 1000.0, 4.0), 8.0, 48_000.0);
+    let mut pulses: Vec<(f64, f64)> = edges_deg.iter().flat_map(|&d| pulses_at(&bench.engine, d, 360.0, 6.0)).collect();
+    pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let plane = to_f32(&square(&pulses, bench.samples(), 48_000.0), 0.5);
+    check("edge list", &bench.plane(plane).cam(20.0), &Limits { speed: 0.01, deg: 1.0, found: 0.98 });
+}
+
+#[test]
+fn cranking_stop_and_stall_never_name_a_wrong_cylinder() {
+    for speed in [Speed::Cranking(220.0, 0.6), Speed::Stop(900.0, 3.0, 6.0), Speed::Ramp(150.0, 1200.0, 2.0)] {
+        for (teeth, missing) in [(60, 2), (36, 1)] {
+            let bench = Bench::new(FOUR, toothed(teeth, missing), speed, 10.0, 48_000.0);
+            let bench = bench.wheel(usize::from(teeth), usize::from(missing)).cam(15.0);
+            let crank = check(&format!("{speed:?} {teeth}"), &bench, &Limits { speed: 2e-3, deg: 0.3, found: 0.94 });
+            let stopped = |lost: &Lost| lost.reason == LostReason::NoEdges && lost.from_s > 3.0 && lost.to_s < 7.5;
+            if matches!(speed, Speed::Stop(..)) {
+                assert!(crank.lost.iter().any(stopped), "{:?}", crank.lost);
+            }
+        }
+    }
+}
+
+#[test]
+fn another_wheel_than_the_sheet_says_is_named_and_refused() {
+    for (says, is) in
+        [((60, 2), (36, 1)), ((36, 1), (60, 2)), ((36, 2), (36, 1)), ((12, 1), (24, 1)), ((60, 2), (12, 1))]
+    {
+        let bench = Bench::new(FOUR, toothed(says.0, says.1), Speed::Steady(2000.0), 4.0, 48_000.0);
+        let crank = bench.wheel(is.0 as usize, is.1 as usize).cam(0.0).decode();
+        assert!(crank.events.is_empty(), "{says:?} {is:?}");
+        assert!(crank.notes.contains(&Note::LooksLike { teeth: is.0, missing: is.1 }), "{:?}", crank.notes);
+        assert_eq!(crank.lost.iter().map(|l| l.reason).collect::<Vec<_>>(), [LostReason::PatternBroken]);
+    }
+}
+
+#[test]
+fn noise_hum_and_silence_are_no_wheel() {
+    let turn = Reference::PulsePerTurn { channel: 1, deg_btdc: Some(60.0), edge: None };
+    let even = Reference::EvenTeeth { channel: 1, teeth: 60, edge: None };
+    for reference in [toothed(60, 2), toothed(12, 1), turn, even] {
+        let mut random = Random(11);
+        let noise: Vec<f64> = (0..200_000).map(|_| 0.01 * random.normal()).collect();
+        let slow: Vec<f64> = noise
+            .iter()
+            .scan([0.0; 2], |s, x| {
+                s[0] += 0.02 * (x - s[0]);
+                s[1] += 0.02 * (s[0] - s[1]);
+                Some(s[1])
+            })
+            .collect();
+        for plane in [to_f32(&noise, 1.0), to_f32(&slow, 1.0), vec![0.0; 200_000], vec![f32::NAN; 200_000]] {
+            let bench = Bench::new(FOUR, reference.clone(), Speed::Steady(2000.0), 4.0, 48_000.0).no_cam().plane(plane);
+            let crank = bench.decode();
+            assert!(crank.events.is_empty() && crank.track.segments.is_empty(), "{reference:?} {:?}", crank.edges);
+            assert_eq!(
+                crank.lost.iter().map(|l| l.reason).collect::<Vec<_>>(),
+                [LostReason::NotAWheel],
+                "{reference:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn the_length_of_slices_changes_nothing() {
+    let mut bench =
+        Bench::new(FOUR, toothed(60, 2), Speed::Swing(2500.0, 1500.0, 2.0), 3.0, 44_100.0).wheel(60, 2).cam(0.0);
+    bench.planes[0][40_000] = 3.0;
+    bench.planes[0][60_000] = f32::NAN;
+    bench.planes[0][..100].fill(f32::NAN);
+    let whole = bench.decode_by(usize::MAX >> 1);
+    assert!(whole.events.len() > 100);
+    for slice in [1, 7, 1000, 4096, 65_537] {
+        let sliced = bench.decode_by(slice);
+        assert_eq!(whole.events, sliced.events, "slices of {slice}");
+        assert_eq!((whole.edges, &whole.lost), (sliced.edges, &sliced.lost));
+    }
+}
+
+#[test]
+fn a_position_not_known_is_said_and_names_no_cylinder() {
+    let missing = Missing::One(2);
+    let reference = Reference::MissingTooth { channel: 1, teeth: 60, missing, gap_deg_btdc: None, edge: None };
+    let bench = Bench::new(FOUR, reference, Speed::Steady(2000.0), 3.0, 48_000.0).wheel(60, 2).cam(0.0);
+    let crank = bench.decode();
+    assert!(crank.notes.contains(&Note::OffsetUnknown));
+    assert!(!crank.events.is_empty() && crank.events.iter().all(|e| e.cylinder.is_none() && e.pair.is_none()));
+    let tooth_s = bench.engine.time_at(720.0 - GAP_DEG_BTDC);
+    let deg = crank.track.segment_at(tooth_s).and_then(|s| s.deg_at(tooth_s)).expect("inside");
+    let off = (deg + 180.0).rem_euclid(360.0) - 180.0;
+    assert!(off.abs() < 0.1, "zero lies {off} degrees from the first tooth");
+}
+
+#[test]
+fn a_dead_or_random_cam_names_no_turn() {
+    let mut random = Random(5);
+    let bench = |plane: Vec<f32>| {
+        Bench::new(FOUR, toothed(60, 2), Speed::Steady(2000.0), 4.0, 48_000.0).wheel(60, 2).plane(plane)
+    };
+    let dead = bench(vec![0.0; 192_000]).decode();
+    assert!(
+        dead.notes.contains(&Note::CamDead) && dead.events.iter().all(|e| e.cylinder.is_none() && e.pair.is_some())
+    );
+    let hum = |i: usize| (std::f64::consts::TAU * 50.0 * i as f64 / 48_000.0).sin() * 0.1;
+    let hum = bench((0..192_000).map(|i| hum(i) as f32).collect()).decode();
+    assert!(hum.events.iter().all(|e| e.cylinder.is_none()), "{:?}", hum.notes);
+    let noise = bench((0..192_000).map(|_| random.normal() as f32 * 0.01).collect()).decode();
+    assert!(!noise.events.is_empty() && noise.events.iter().all(|e| e.cylinder.is_none()), "{:?}", noise.notes);
+}
+
+#[test]
+fn channels_that_are_not_there_are_named() {
+    let bench = Bench::new(FOUR, toothed(60, 2), Speed::Steady(2000.0), 2.0, 48_000.0).wheel(60, 2);
+    assert!(bench.decode().notes.contains(&Note::NoChannel { channel: 2 }));
+    let decoder = Decoder::new(&bench.sheet, 48_000.0, 0).expect("the reference itself is usable");
+    assert!(decoder.channels().is_empty());
+    assert_eq!(decoder.finish().notes, [Note::NoChannel { channel: 1 }]);
+}
+
+#[test]
+fn arbitrary_samples_never_panic() {
+    let mut random = Random(99);
+    let list = vec![f64::NAN, 10.0, 10.1, 190.0, 1e300];
+    let references = [
+        toothed(60, 2),
+        toothed(3, 2),
+        toothed(4, 1),
+        Reference::MissingTooth {
+            channel: 1,
+            teeth: 36,
+            missing: Missing::Several(vec![2, 2, 2]),
+            gap_deg_btdc: Some(f64::INFINITY),
+            edge: None,
+        },
+        Reference::EdgeList { channel: 1, edges_deg: list, edge: Some(Edge::Falling) },
+        Reference::EvenTeeth { channel: 1, teeth: 4, edge: None },
+        Reference::PulsePerTurn { channel: 1, deg_btdc: None, edge: None },
+        Reference::PulsePerCycle { channel: 1, deg_btdc: Some(1e9), edge: None },
+    ];
+    for reference in &references {
+        for round in 0..12 {
+            let bits = |random: &mut Random| f32::from_bits((random.uniform() * 4_294_967_296.0) as u32);
+            let plane: Vec<f32> = (0..20_000)
+                .map(|i| match round % 4 {
+                    0 => bits(&mut random),
+                    1 if random.uniform() < 0.02 => bits(&mut random),
+                    1 | 2 => (i as f32 * (0.1 + 0.01 * round as f32)).sin(),
+                    _ => {
+                        if i / (5 + round) % 3 == 0 {
+                            1e30
+                        } else {
+                            -1e-30
+                        }
+                    }
+                })
+                .collect();
+            let bench = Bench::new(FOUR, reference.clone(), Speed::Steady(2000.0), 0.1, 48_000.0);
+            let crank = bench.plane(plane.clone()).plane(plane).decode_by(777);
+            for segment in &crank.track.segments {
+                assert!(segment.t_s.windows(2).all(|p| p[0] < p[1]) && segment.deg.windows(2).all(|p| p[0] < p[1]));
+            }
+        }
+    }
+}
