@@ -1,0 +1,322 @@
+/**
+ * The page's end of the worker: calls and their answers, choices sent when they change, a fresh worker after a trap.
+ *
+ * @typedef {import("./state.js").State} State
+ * @typedef {import("./state.js").Inputs} Inputs
+ * @typedef {import("./protocol.js").Fault} Fault
+ * @typedef {{ file: File, role: string | null, sample: boolean, id: number | null, guessed: string | null }} Source
+ * @typedef {{ resolve: (value: any) => void, reject: (reason: unknown) => void, name: string }} Open
+ */
+
+import { wholeSheet } from "./sheet.js";
+
+/** A fault as one sentence: file, place, what was found, what to do. @param {Fault} fault */
+export function faultSentence(fault) {
+  const where = [fault.file, fault.place].filter(Boolean).join(", ");
+  return `${where ? `${where}: ` : ""}${fault.found}${fault.todo ? `. To do: ${fault.todo}` : ""}`.replace(/\.\.+/g, ".");
+}
+
+/** Thrown for answers nobody needs any more. */
+export class Stale extends Error {}
+/** Thrown when the worker broke down under a call. */
+export class Broken extends Error {}
+/** Thrown for a fault of a file or a choice. */
+export class Refused extends Error {
+  /** @param {Fault} fault */
+  constructor(fault) { super(faultSentence(fault)); this.fault = fault; }
+}
+
+/** The same value, whatever the order it was built in. @param {unknown} a @param {unknown} b */
+const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
+
+export class Analyst {
+  /** @param {State} state */
+  constructor(state) {
+    this.state = state;
+    /** @type {import("./wasm.js").Origin | null} */
+    this.origin = null;
+    /** @type {Worker | null} */
+    this.worker = null;
+    /** @type {Map<number, Open>} */
+    this.open = new Map();
+    /** @type {Source[]} */
+    this.sources = [];
+    this.nextId = 1;
+    this.breakdowns = 0;
+    /** What the running worker was last told. @type {Inputs | null} */
+    this.told = null;
+    /** Calls wait for this. @type {Promise<void>} */
+    this.ready = new Promise((resolve) => { this.becomeReady = resolve; });
+    state.watch(["inputs"], () => { this.sync(); });
+  }
+
+  /** @param {import("./wasm.js").Origin} origin */
+  begin(origin) {
+    this.origin = origin;
+    this.startWorker();
+  }
+
+  startWorker() {
+    if (!this.origin) return;
+    const worker = this.origin.worker();
+    worker.onmessage = ({ data }) => { if (worker === this.worker) this.hear(data); };
+    worker.onerror = () => { if (worker === this.worker) this.breakDown("start", "the worker could not start"); };
+    worker.postMessage({ start: this.origin.from });
+    this.worker = worker;
+  }
+
+  /** Asks the bench. Answers that belong to older choices are thrown as [`Stale`].
+   * @param {string} name @param {...unknown} args @returns {Promise<any>} */
+  async call(name, ...args) {
+    await this.ready;
+    return this.post(name, null, args);
+  }
+
+  /** As `call`, but worthless once a choice changes. @param {string} name @param {...unknown} args */
+  async ask(name, ...args) {
+    await this.ready;
+    return this.post(name, this.state.gen, args);
+  }
+
+  /** @param {string} name @param {number | null} gen @param {unknown[]} args @returns {Promise<any>} */
+  post(name, gen, args) {
+    const id = this.nextId;
+    this.nextId += 1;
+    return new Promise((resolve, reject) => {
+      this.open.set(id, { resolve, reject, name });
+      this.worker?.postMessage({ id, gen, call: name, args });
+    });
+  }
+
+  /** @param {import("./protocol.js").Answer} answer */
+  hear(answer) {
+    switch (answer.tell) {
+      case "ready": return void this.furnish();
+      case "done": return this.settle(answer.id, (open) => open.resolve(answer.value));
+      case "failed": return this.fail(answer.id, answer.error);
+      case "trapped": return this.breakDown(answer.doing, answer.message);
+      case "progress": return this.state.put({ progress: answer });
+      case "files": return this.takeFiles(answer.files);
+      case "view": return this.takeView(answer);
+      case "verdict": return this.takeVerdict(answer);
+    }
+  }
+
+  /** A view of older choices is dropped, and asked for anew in case the newer ones left that section alone.
+   * @param {import("./protocol.js").Shown} answer */
+  takeView({ gen, view }) {
+    if (gen === this.state.gen) return this.state.putView(view);
+    this.ask("section", view.section).then((fresh) => this.state.putView(fresh), () => { /* stale or broken: newer follows */ });
+  }
+
+  /** @param {import("./protocol.js").Verdict} answer */
+  takeVerdict({ gen, lines, title }) {
+    if (gen === this.state.gen) return this.state.put({ verdict: lines, title });
+    Promise.all([this.ask("verdict"), this.ask("title")]).then(
+      ([fresh, name]) => this.state.put({ verdict: fresh, title: name }), () => { /* stale or broken: newer follows */ });
+  }
+
+  /** @param {number} id @param {(open: Open) => void} how */
+  settle(id, how) {
+    const open = this.open.get(id);
+    this.open.delete(id);
+    if (open) how(open);
+  }
+
+  /** @param {number | null} id @param {Fault | "stale"} error */
+  fail(id, error) {
+    if (id === null) return void (error !== "stale" && this.state.fault(faultSentence(error)));
+    this.settle(id, (open) => open.reject(error === "stale" ? new Stale() : new Refused(error)));
+  }
+
+  /** @param {import("./protocol.js").FileRow[]} files */
+  takeFiles(files) {
+    for (const file of files) {
+      const source = this.sources.find((one) => one.id === file.id);
+      if (source && source.guessed === null) source.guessed = file.role;
+    }
+    this.state.put({ files });
+    this.sync();
+  }
+
+  /** Gives a fresh worker what the last one knew. */
+  async furnish() {
+    const files = this.sources;
+    this.sources = [];
+    this.told = null;
+    this.becomeReady?.();
+    await this.sync();
+    for (const source of files) await this.addOne(source.file, source.role, source.sample);
+    await this.adoptChoices();
+  }
+
+  /** The worker is spent: start another and add the files again, but not for ever.
+   * @param {string} doing @param {string} message */
+  breakDown(doing, message) {
+    this.worker?.terminate();
+    this.worker = null;
+    this.breakdowns += 1;
+    const open = [...this.open.values()];
+    this.open.clear();
+    for (const call of open) call.reject(new Broken(message));
+    if (doing === "start") {
+      this.state.fault(`The analysis could not be started (${message}). To do: reload the page; if it repeats, use another browser.`);
+      return;
+    }
+    const left = this.breakdowns > 2 ? this.sources.pop() : null;
+    this.state.put({ progress: null });
+    this.state.fault(`The analysis broke down (${doing}: ${message}) and was started again with your files`
+      + `${left ? `, without ${left.file.name}, the last one added` : ""}. Your entries and choices are kept; `
+      + "if it repeats, remove the file added last.");
+    this.ready = new Promise((resolve) => { this.becomeReady = resolve; });
+    this.startWorker();
+  }
+
+  /** Sends what changed since the worker was last told. Roles set by hand go by the file's hash. */
+  async sync() {
+    if (!this.worker || !this.becomeReady) return;
+    await this.ready;
+    const inputs = this.state.inputs;
+    const told = this.told;
+    this.told = inputs;
+    this.worker.postMessage({ id: 0, gen: this.state.gen, call: "generation", args: [] });
+    if (!told || !same(told.sheet, inputs.sheet)) await this.sendSheet(inputs.sheet);
+    if (!told || !same(told.choices, inputs.choices)) await this.quietly("choose", inputs.choices);
+    for (const file of this.state.results.files) await this.syncFile(file, told, inputs);
+  }
+
+  /** @param {import("./protocol.js").FileRow} file @param {Inputs | null} told @param {Inputs} inputs */
+  async syncFile(file, told, inputs) {
+    const key = file.sha256;
+    const source = this.sources.find((one) => one.id === file.id);
+    const role = inputs.roles[key] ?? (told?.roles[key] ? source?.guessed : null);
+    if (role && role !== file.role) await this.quietly("set_role", file.id, role);
+    for (const channel of file.channels) {
+      const wanted = inputs.columns[key]?.[channel.channel];
+      if (wanted && wanted !== channel.role) await this.quietly("set_column_role", file.id, channel.channel, wanted);
+    }
+    const labels = inputs.labels[key] ?? [];
+    const known = told?.labels[key] ?? [];
+    for (const label of labels) {
+      if (!known.some((one) => same(one, label))) await this.quietly("label", file.id, label.t_s, label.knock);
+    }
+    for (const label of known) {
+      if (!labels.some((one) => one.t_s === label.t_s)) await this.quietly("label", file.id, label.t_s, null);
+    }
+  }
+
+  /** A call whose refusal goes to the list of faults. @param {string} name @param {...unknown} args */
+  async quietly(name, ...args) {
+    try {
+      return await this.post(name, this.state.gen, args);
+    } catch (error) {
+      if (error instanceof Refused) this.state.fault(error.message);
+      return null; // stale or broken: the newer choice, or the restart, says it again
+    }
+  }
+
+  /** Sends the sheet; fields the bench refuses are left out and told beside the field, the rest counts.
+   * @param {import("./protocol.js").Sheet} sheet */
+  async sendSheet(sheet) {
+    /** @type {Record<string, string>} */
+    const fieldFaults = {};
+    let rest = wholeSheet(sheet);
+    for (let attempt = 0; attempt < 12; attempt += 1) {
+      try {
+        await this.post("set_sheet", this.state.gen, [rest]);
+        break;
+      } catch (error) {
+        if (!(error instanceof Refused)) return;
+        const field = /^field ([\w.]+)/.exec(error.fault.place)?.[1];
+        const top = field?.split(".")[0];
+        if (!field || !top || !(top in rest)) { this.state.fault(error.message); break; }
+        fieldFaults[field] = `${error.fault.found}${error.fault.todo ? `: ${error.fault.todo}` : ""}`;
+        const { [top]: _refused, ...without } = rest;
+        rest = without;
+      }
+    }
+    this.state.put({ fieldFaults });
+  }
+
+  /** @param {File} file @param {string | null} role @param {boolean} sample @returns {Promise<string | null>} its kind */
+  async addOne(file, role, sample) {
+    /** @type {Source} */
+    const source = { file, role, sample, id: null, guessed: null };
+    this.sources.push(source);
+    try {
+      const added = await (role ? this.call("add", file, role) : this.call("add", file));
+      source.id = added.id;
+      const row = this.state.results.files.find((one) => one.id === added.id);
+      source.guessed = row?.role ?? null;
+      for (const note of added.notes) this.state.fault(`${added.name}: ${note}`);
+      return added.kind;
+    } catch (error) {
+      if (error instanceof Refused) {
+        this.sources = this.sources.filter((one) => one !== source);
+        this.state.fault(error.message);
+      }
+      return null;
+    }
+  }
+
+  /** Adds files one after the other; one that can't be read leaves the others alone.
+   * @param {{ file: File, role: string | null }[]} files @param {boolean} [sample] */
+  async add(files, sample = false) {
+    let brought = false;
+    for (const { file, role } of files) {
+      const kind = await this.addOne(file, role, sample);
+      brought ||= kind === "sheet" || kind === "card";
+    }
+    if (brought) await this.adoptChoices("what the dropped card says");
+  }
+
+  /** Takes over what a sheet or card set in the bench. @param {string} [what] */
+  async adoptChoices(what) {
+    try {
+      const [sheet, choices] = await Promise.all([this.call("sheet"), this.call("choices")]);
+      const { settled, ...rest } = choices;
+      this.state.put({ settled: settled ?? null });
+      if (!what) return;
+      const inputs = { ...this.state.inputs, sheet, choices: rest };
+      this.told = inputs;
+      this.state.adopt({ sheet, choices: rest }, what);
+    } catch (error) {
+      if (error instanceof Refused) this.state.fault(error.message);
+    }
+  }
+
+  /** @param {number} id */
+  async remove(id) {
+    this.sources = this.sources.filter((one) => one.id !== id);
+    await this.quietly("remove", id);
+  }
+
+  async removeSamples() {
+    for (const source of this.sources.filter((one) => one.sample)) if (source.id !== null) await this.remove(source.id);
+  }
+
+  /** Makes and adds the files of a demo evening; the third brings the first two along.
+   * @param {"one" | "two" | "three" | "stranger"} evening */
+  async demo(evening) {
+    /** @type {[string, string | null][]} evening, role of its recordings and logs */
+    const evenings = evening === "three" ? [["one", "before"], ["two", "safe"], ["three", "knock"]] : [[evening, null]];
+    try {
+      await this.removeSamples();
+      for (const [name, role] of evenings) {
+        /** @type {import("./protocol.js").DemoFile[]} */
+        const made = await this.call("demo", name);
+        const wanted = made.filter((one) => name === evening || !one.name.endsWith(".json"));
+        await this.add(wanted.map((one) => ({
+          file: new File([one.bytes], one.name),
+          role: one.name.endsWith(".json") ? null : name === "three" ? one.role ?? role : role ?? one.role,
+        })), true);
+      }
+    } catch (error) {
+      if (error instanceof Refused) this.state.fault(error.message);
+    }
+  }
+
+  stop() { this.worker?.postMessage({ id: 0, gen: null, call: "stop", args: [] }); }
+
+  goOn() { this.worker?.postMessage({ id: 0, gen: null, call: "go_on", args: [] }); }
+}

@@ -1,0 +1,296 @@
+/** One chart: a canvas drawn by the core, a read-out in a fixed line, its figures as a table, an SVG ready for print. */
+
+import { el, setText } from "../parts/dom.js";
+import { saveBlob, saveText } from "../parts/save.js";
+import { tableBox } from "../parts/table.js";
+import { figureTable, hasHeat } from "./figures.js";
+import { chartFrame } from "./frame.js";
+import { scales, takeHold } from "./gestures.js";
+import { ChartView } from "./view.js";
+
+/** @typedef {import("../protocol.js").Figure} Figure */
+/** @typedef {import("../protocol.js").Picture} Picture */
+/** @typedef {import("../protocol.js").Plot} Plot */
+/** @typedef {{ state: import("../state.js").State, pictures: Promise<new (figure: Figure) => Picture>,
+ *   pointer: import("./pointer.js").LinkedPointer }} ChartWorld */
+/** @typedef {{ edges?: () => [number, number] | null, setEdges?: (edges: [number, number]) => void,
+ *   pick?: (x: number, y: number, figure: Figure) => void, listen?: (x: number) => void,
+ *   requery?: (x: [number, number], y: [number, number], width: number) => Promise<Figure> }} ChartOptions */
+
+const PRINT_WIDTH = 680; // A4 less its margins, in CSS pixels
+const REQUERY_AFTER_MS = 160;
+const SVG_AFTER_MS = 700;
+
+export class Chart {
+  /** @param {ChartWorld} world @param {string} caption @param {ChartOptions} [options] */
+  constructor(world, caption, options = {}) {
+    this.world = world;
+    this.options = options;
+    this.caption = caption;
+    this.ended = new AbortController();
+    /** @type {Figure | null} */
+    this.figure = null;
+    /** @type {Picture | null} */
+    this.picture = null;
+    /** @type {Plot | null} */
+    this.plot = null;
+    /** @type {[number, number] | null} */
+    this.pointed = null;
+    /** @type {[number, number] | null} */
+    this.dragged = null;
+    this.near = true;
+    this.frame = 0;
+    this.turn = 0;
+    const frame = chartFrame(caption, { home: () => this.view.home(), png: () => this.savePng(), svg: () => this.saveSvg() });
+    this.canvas = frame.canvas;
+    this.acrossX = frame.acrossX;
+    this.acrossY = frame.acrossY;
+    this.band = frame.band;
+    this.keys = frame.keys;
+    this.box = frame.box;
+    this.readOut = frame.readOut;
+    this.captionText = frame.captionText;
+    this.table = frame.table;
+    this.printed = frame.printed;
+    this.node = frame.node;
+    this.table.addEventListener("toggle", () => this.fillTable());
+    this.view = new ChartView(() => { this.redraw(); this.requerySoon(); });
+    takeHold(this.canvas, this.hands(), this.ended.signal);
+    this.watchSize();
+  }
+
+  /** Sharp at every size: drawn anew when the box, the pixel ratio or the scheme changes; let go when far off screen. */
+  watchSize() {
+    const { signal } = this.ended;
+    const sizes = new ResizeObserver(() => this.redraw());
+    sizes.observe(this.box);
+    const sight = new IntersectionObserver(([entry]) => {
+      this.near = entry.isIntersecting;
+      if (this.near) this.redraw();
+      else { this.canvas.width = 0; this.canvas.height = 0; }
+    }, { rootMargin: "150% 0px" });
+    sight.observe(this.box);
+    const unwatch = this.world.state.watch(["scheme"], () => this.redraw());
+    const unfollow = this.world.pointer.follow((quantity, value, from) => this.followPointer(quantity, value, from));
+    signal.addEventListener("abort", () => { sizes.disconnect(); sight.disconnect(); unwatch(); unfollow(); });
+    this.watchRatio();
+  }
+
+  watchRatio() {
+    const ratio = matchMedia(`(resolution: ${devicePixelRatio}dppx)`);
+    ratio.addEventListener("change", () => { this.redraw(); this.watchRatio(); }, { once: true, signal: this.ended.signal });
+  }
+
+  /** @returns {import("./gestures.js").Hands} */
+  hands() {
+    const { options } = this;
+    return {
+      view: this.view, plot: () => this.plot, letters: () => this.world.state.results.letters,
+      edges: () => this.dragged ?? options.edges?.() ?? null,
+      moveEdge: (which, at) => {
+        const edges = this.dragged ?? options.edges?.();
+        if (!edges) return;
+        this.dragged = which === 0 ? [Math.min(at, edges[1]), edges[1]] : [edges[0], Math.max(at, edges[0])];
+        this.strip(...this.dragged);
+      },
+      dropEdge: () => {
+        if (this.dragged) options.setEdges?.(this.dragged);
+        this.dragged = null;
+        this.band.hidden = true;
+      },
+      pick: (x, y) => { if (this.figure) options.pick?.(x, y, this.figure); },
+      strip: (from, to) => this.stripPixels(from, to),
+      point: (x, y) => this.point(x, y), pointed: () => this.pointed,
+      listen: () => { if (this.pointed) options.listen?.(this.pointed[0]); },
+      help: () => { this.keys.hidden = !this.keys.hidden; },
+    };
+  }
+
+  /** Shows `figure`; the view the user has zoomed to stays. @param {Figure} figure @param {string} [caption]
+   * @param {boolean} [part] whether it is only a closer look at the figure shown */
+  async show(figure, caption = this.caption, part = false) {
+    this.turn += 1;
+    const turn = this.turn;
+    const Maker = await this.world.pictures;
+    if (turn !== this.turn || this.ended.signal.aborted) return;
+    this.caption = caption;
+    setText(this.captionText, caption);
+    this.canvas.setAttribute("aria-label", `${caption}. ${figure.summary}`);
+    this.printed.alt = figure.summary;
+    try {
+      const fresh = new Maker(figure);
+      this.picture?.free();
+      this.picture = fresh;
+    } catch (error) { return this.cannotDraw(error); }
+    this.figure = figure;
+    if (!part) this.view.setFull(figure);
+    this.box.classList.toggle("heat", hasHeat(figure));
+    this.redraw();
+    this.fillTable();
+    if (!part && this.view.shown.x) this.requerySoon();
+  }
+
+  /** The numbers stay readable when the picture fails. @param {unknown} error */
+  cannotDraw(error) {
+    const reason = error instanceof Error ? error.message : String(/** @type {any} */ (error)?.found ?? error);
+    setText(this.readOut, `This chart could not be drawn (${reason}); its figures stand in the table.`);
+    this.table.open = true;
+  }
+
+  redraw() {
+    cancelAnimationFrame(this.frame);
+    this.frame = requestAnimationFrame(() => this.draw());
+  }
+
+  /** @param {number} width @param {number} height @param {number} ratio @param {import("../protocol.js").Scheme} scheme
+   * @returns {import("../protocol.js").View} */
+  drawn(width, height, ratio, scheme) {
+    return { width, height, pixel_ratio: ratio, scheme, x: this.view.shown.x, y: this.view.shown.y, heat: null, pointer: null };
+  }
+
+  draw() {
+    const { clientWidth: width, clientHeight: height } = this.box;
+    if (!this.picture || !this.near || width < 40 || height < 40) return;
+    try {
+      const view = this.drawn(width, height, devicePixelRatio, this.world.state.results.scheme);
+      this.plot = this.picture.draw(this.canvas, view);
+      this.canvas.style.width = `${width}px`;
+      this.canvas.style.height = `${height}px`;
+    } catch (error) { this.cannotDraw(error); }
+    clearTimeout(this.svgTimer);
+    this.svgTimer = setTimeout(() => this.readySvg(), SVG_AFTER_MS);
+  }
+
+  /** @param {import("../protocol.js").Scheme} scheme @returns {string | null} */
+  svg(scheme) {
+    const height = hasHeat(this.figure ?? { id: "", summary: "", x: /** @type {any} */ ({}), y: /** @type {any} */ ({}), layers: [] }) ? 300 : 250;
+    try {
+      return this.picture?.svg(this.drawn(PRINT_WIDTH, height, 1, scheme)) ?? null;
+    } catch (error) { this.cannotDraw(error); return null; }
+  }
+
+  /** Printing asks synchronously, so the picture stands ready. */
+  readySvg() {
+    const text = this.svg("print");
+    if (text === null || this.ended.signal.aborted) return;
+    if (this.printed.src) URL.revokeObjectURL(this.printed.src);
+    this.printed.src = URL.createObjectURL(new Blob([text], { type: "image/svg+xml" }));
+  }
+
+  saveSvg() {
+    const text = this.svg("print");
+    if (text !== null) saveText(text, `ringdown-${this.figure?.id ?? "chart"}.svg`, "image/svg+xml");
+  }
+
+  /** From the SVG, not from the screen: some browsers falsify what is read from a visible canvas. */
+  async savePng() {
+    const text = this.svg("print");
+    if (text === null) return;
+    const address = URL.createObjectURL(new Blob([text], { type: "image/svg+xml" }));
+    const image = new Image();
+    image.src = address;
+    await image.decode();
+    const canvas = el("canvas", { width: image.naturalWidth * 2, height: image.naturalHeight * 2 });
+    const context = canvas.getContext("2d");
+    if (!context) return;
+    context.fillStyle = "#fff";
+    context.fillRect(0, 0, canvas.width, canvas.height);
+    context.drawImage(image, 0, 0, canvas.width, canvas.height);
+    URL.revokeObjectURL(address);
+    canvas.toBlob((blob) => { if (blob) saveBlob(blob, `ringdown-${this.figure?.id ?? "chart"}.png`); });
+  }
+
+  fillTable() {
+    if (!this.table.open || !this.figure) return;
+    while (this.table.children.length > 1) this.table.lastElementChild?.remove();
+    this.table.append(tableBox(figureTable(this.figure, this.caption)));
+  }
+
+  /** After a zoom the shown stretch is asked for at its own resolution. */
+  requerySoon() {
+    const { requery } = this.options;
+    if (!requery) return;
+    clearTimeout(this.requeryTimer);
+    this.requeryTimer = setTimeout(async () => {
+      try {
+        const width = Math.max(60, Math.round(this.plot ? this.plot.right - this.plot.left : this.box.clientWidth));
+        const figure = await requery(this.view.range("x"), this.view.range("y"), width);
+        await this.show(figure, this.caption, true);
+      } catch { /* a newer question follows, or the fault already stands in the list */ }
+    }, REQUERY_AFTER_MS);
+  }
+
+  /** @param {number | null} x @param {number | null} y */
+  point(x, y) {
+    const { figure } = this;
+    this.pointed = x === null || y === null ? null : [x, y];
+    this.cross(x, y);
+    if (!figure) return;
+    setText(this.readOut, this.pointed ? this.readAt(...this.pointed) : "\u00a0");
+    this.world.pointer.move(figure.x.quantity, x, this);
+    if (figure.y.quantity !== figure.x.quantity) this.world.pointer.move(figure.y.quantity, y, this);
+  }
+
+  /** @param {number} x @param {number} y */
+  readAt(x, y) {
+    try { return this.picture?.read_out(x, y) || "\u00a0"; } catch { return "\u00a0"; } // a broken picture has said so already
+  }
+
+  /** @param {import("../protocol.js").Quantity} quantity @param {number | null} value @param {object} from */
+  followPointer(quantity, value, from) {
+    if (from === this || !this.figure) return;
+    const onX = this.figure.x.quantity === quantity;
+    const onY = this.figure.y.quantity === quantity;
+    if (onX || onY) this.cross(onX ? value : null, onY ? value : null);
+  }
+
+  /** Thin lines over the canvas, so that following the pointer costs no redraw. @param {number | null} x @param {number | null} y */
+  cross(x, y) {
+    const { plot } = this;
+    if (!plot) return;
+    const to = scales(plot, this.view);
+    const [px, py] = [x === null ? NaN : to.x.px(x), y === null ? NaN : to.y.px(y)];
+    this.acrossX.hidden = !(px >= plot.left && px <= plot.right);
+    this.acrossY.hidden = !(py >= plot.top && py <= plot.bottom);
+    if (!this.acrossX.hidden) Object.assign(this.acrossX.style, { left: `${px}px`, top: `${plot.top}px`, height: `${plot.bottom - plot.top}px` });
+    if (!this.acrossY.hidden) Object.assign(this.acrossY.style, { top: `${py}px`, left: `${plot.left}px`, width: `${plot.right - plot.left}px` });
+  }
+
+  /** @param {number} from @param {number} to in data units */
+  strip(from, to) {
+    if (!this.plot) return;
+    const { x } = scales(this.plot, this.view);
+    this.stripPixels(x.px(from), x.px(to));
+  }
+
+  /** @param {number | null} from @param {number | null} to in pixels */
+  stripPixels(from, to) {
+    const { plot } = this;
+    this.band.hidden = from === null || to === null || !plot;
+    if (from === null || to === null || !plot) return;
+    Object.assign(this.band.style, {
+      left: `${Math.min(from, to)}px`, width: `${Math.abs(to - from)}px`, top: `${plot.top}px`, height: `${plot.bottom - plot.top}px`,
+    });
+  }
+
+  /** A figure that isn't there (yet). */
+  clear() {
+    this.turn += 1;
+    this.picture?.free();
+    this.picture = null;
+    this.figure = null;
+    this.canvas.width = 0;
+    this.canvas.height = 0;
+    this.canvas.setAttribute("aria-label", `${this.caption}: nothing to show yet`);
+  }
+
+  end() {
+    this.ended.abort();
+    clearTimeout(this.svgTimer);
+    clearTimeout(this.requeryTimer);
+    cancelAnimationFrame(this.frame);
+    this.clear();
+    if (this.printed.src) URL.revokeObjectURL(this.printed.src);
+    this.node.remove();
+  }
+}

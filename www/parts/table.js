@@ -1,0 +1,37 @@
+/** Tables from data, set as text; wide ones scroll inside their own box with the first column fixed. */
+
+import { el } from "./dom.js";
+
+/** @typedef {import("../protocol.js").Table} Table */
+/** @typedef {import("../protocol.js").Row} Row */
+/** @typedef {{ head: string, cell: (row: Row) => Node | null }} Extra   a column with controls */
+
+const WIDE_COLUMNS = 6;
+
+/** @param {Row} row @param {Extra[]} extras */
+function bodyRow(row, extras) {
+  const [head, ...cells] = row.cells;
+  const line = el("tr", row.chosen ? { class: "on" } : {},
+    el("th", { scope: "row" }, head?.text ?? ""),
+    ...cells.map((cell) => el("td", cell.need ? { class: "need" } : {}, cell.text)));
+  for (const extra of extras) line.append(el("td", { class: "act" }, extra.cell(row)));
+  if (row.chosen) line.firstElementChild?.append(el("span", { class: "unseen" }, " (chosen)"));
+  return line;
+}
+
+/** @param {Table} table @param {Extra[]} [extras] @returns {HTMLElement} the box with the table */
+export function tableBox(table, extras = []) {
+  const heads = [...table.columns, ...extras.map((extra) => extra.head)];
+  const grid = el("table", { id: `table-${table.id}` },
+    el("caption", {}, table.caption),
+    el("thead", {}, el("tr", {}, ...heads.map((text) => el("th", { scope: "col" }, text)))),
+    el("tbody", {}, ...table.rows.map((row) => bodyRow(row, extras))));
+  const wide = heads.length > WIDE_COLUMNS;
+  return el("div", { class: wide ? "scroll wide" : "scroll", tabindex: 0, role: "region", "aria-label": table.caption }, grid);
+}
+
+/** A table as text for a spreadsheet: tabs between cells. @param {Table} table */
+export function tableText(table) {
+  const lines = [table.columns, ...table.rows.map((row) => row.cells.map((cell) => cell.text))];
+  return lines.map((cells) => cells.join("\t")).join("\n");
+}

@@ -1,0 +1,68 @@
+/**
+ * What page and worker say to each other, and the shapes that cross the wasm boundary. Types only.
+ *
+ * `gen` counts the user's choices. A question that belongs to an older count is not worth an answer ("stale");
+ * `null` marks one that does not depend on choices.
+ *
+ * @typedef {{ file: string, place: string, found: string, todo: string }} Fault   one sentence in four parts
+ * @typedef {"waiting" | "working" | "holds" | "look" | "not-enough"} SectionState
+ * @typedef {{ text: string, need: boolean }} Cell
+ * @typedef {{ file: number, channel: number, from_s: number, to_s: number }} Play
+ * @typedef {{ cells: Cell[], chosen: boolean, play?: Play | null }} Row
+ * @typedef {{ id: string, caption: string, columns: string[], rows: Row[] }} Table
+ * @typedef {{ id: string, caption: string, summary: string }} FigureRef
+ * @typedef {{ section: number, state: SectionState, finding: string, why: string[], todo: string[],
+ *   cautions: string[], tables: Table[], figures: FigureRef[] }} SectionView
+ * @typedef {{ question: string, state: SectionState, sentence: string }} VerdictLine
+ *
+ * @typedef {"safe" | "knock" | "before" | "after" | "engine-off" | "listen"} FileRole
+ * @typedef {{ channel: number, name: string, unit: string, role: string, reason: string }} ChannelRow
+ * @typedef {{ id: number, name: string, kind: "recording" | "log" | "sheet" | "card", role: FileRole | null,
+ *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[],
+ *   channels: ChannelRow[] }} FileRow
+ * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[] }} Added
+ *
+ * @typedef {{ band: [number, number] | null, window: [number, number] | null, false_alarm: number,
+ *   confidence: number, breakpoints: number[] | null, feature: string,
+ *   settled?: { band: [number, number] | null, window: [number, number] | null, chosen_by: string } }} Choices
+ * @typedef {{ [field: string]: any }} Sheet   the fixed shape, unknown fields kept
+ *
+ * @typedef {"time" | "angle" | "frequency" | "speed" | "level" | "share" | "other"} Quantity
+ * @typedef {{ label: string, quantity: Quantity, low: number, high: number, scale: "linear" | "log",
+ *   ticks: [number, string][] }} Axis
+ * @typedef {{ layer: string, [field: string]: any }} Layer
+ * @typedef {{ id: string, summary: string, x: Axis, y: Axis, layers: Layer[] }} Figure
+ * @typedef {"paper" | "sun" | "print"} Scheme
+ * @typedef {{ width: number, height: number, pixel_ratio: number, scheme: Scheme, x: [number, number] | null,
+ *   y: [number, number] | null, heat: [number, number] | null,
+ *   pointer: [number | null, number | null] | null }} View
+ * @typedef {{ left: number, top: number, right: number, bottom: number, x: [number, number],
+ *   y: [number, number] }} Plot   edges in CSS pixels, shown ranges in data units
+ * @typedef {{ sample_rate_hz: number, samples: Float32Array }} Clip
+ *
+ * @typedef {{ share: number, done: boolean, working: number | null, changed: number[] }} Step
+ * @typedef {{ name: string, bytes: Uint8Array<ArrayBuffer>, role: FileRole | null }} DemoFile
+ * @typedef {{ step(): { share: number, done: boolean }, finish(): DemoFile[], free(): void }} DemoMaker
+ * @typedef {{ draw(canvas: HTMLCanvasElement, view: View): Plot, plot(view: View): Plot, svg(view: View): string,
+ *   read_out(x: number, y: number): string, free(): void }} Picture
+ * @typedef {{ step(budgetMs: number): Step, section(n: number): SectionView, verdict(): VerdictLine[],
+ *   title(): string, files(): FileRow[], [call: string]: (...args: any[]) => any }} Bench
+ * @typedef {{ Bench: new () => Bench, Demo: new (evening: string) => DemoMaker,
+ *   Picture: new (figure: Figure) => Picture,
+ *   (from: { module_or_path: WebAssembly.Module | string }): Promise<unknown> }} Glue
+ *
+ * @typedef {{ start: WebAssembly.Module | string }} Start
+ * @typedef {{ id: number, gen: number | null, call: string, args: unknown[] }} Request
+ * @typedef {{ tell: "ready" }} Ready
+ * @typedef {{ tell: "done", id: number, value: any }} Done
+ * @typedef {{ tell: "failed", id: number | null, error: Fault | "stale" }} Failed
+ * @typedef {{ tell: "trapped", id: number | null, doing: string, message: string }} Trapped   this worker is spent
+ * @typedef {{ tell: "progress", gen: number, share: number, left_s: number | null, working: number | null,
+ *   done: boolean, stopped: boolean, doing: string }} Progress
+ * @typedef {{ tell: "view", gen: number, view: SectionView }} Shown
+ * @typedef {{ tell: "verdict", gen: number, lines: VerdictLine[], title: string }} Verdict
+ * @typedef {{ tell: "files", gen: number, files: FileRow[] }} Files
+ * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files} Answer
+ */
+
+export {};

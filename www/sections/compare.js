@@ -1,0 +1,6 @@
+/** Section 10. Nothing of its own to choose: sign, finding, pictures, tables, why, to do. */
+
+import { plainSection } from "./section.js";
+
+/** @param {HTMLElement} root @param {import("./section.js").World} world @returns {() => void} */
+export function compareSection(root, world) { return plainSection(root, world); }

@@ -1,0 +1,147 @@
+/** Section 2. The files: what each is, its role in one click, a look into it at any zoom. */
+
+import { Chart } from "../charts/chart.js";
+import { el, find } from "../parts/dom.js";
+import { setOptions } from "./choice.js";
+import { plainSection } from "./section.js";
+
+/** @typedef {import("../protocol.js").FileRow} FileRow */
+/** @typedef {import("./section.js").World} World */
+
+const HASH_SHOWN = 12;
+/** @type {[string, string][]} */
+const ROLES = [["safe", "safe running"], ["knock", "provoked knock"], ["before", "before the change"], ["after", "after the change"],
+  ["engine-off", "engine off"], ["listen", "listening only"]];
+const COLUMN_ROLES = ["time", "speed", "load", "throttle", "ignition", "correction", "level", "background", "logged-limit",
+  "knock-flag", "cut", "fuel", "coolant", "air", "mixture", "gear", "other"];
+const CHANNEL_ROLES = ["sensor", "wheel", "cam", "pulse", "other"];
+
+/** @param {number | null} seconds */
+function lengthOf(seconds) {
+  if (seconds === null || seconds === undefined) return "";
+  return seconds < 90 ? `${Number(seconds.toFixed(1))} s` : `${Math.floor(seconds / 60)} min ${Math.round(seconds % 60)} s`;
+}
+
+/** @param {number} bytes */
+const sizeOf = (bytes) => (bytes < 1e6 ? `${Math.ceil(bytes / 1e3)} kB` : `${(bytes / 1e6).toFixed(1)} MB`);
+
+/** @param {World} world @param {FileRow} file */
+function roleChoice({ state }, file) {
+  if (file.kind !== "recording" && file.kind !== "log") return "";
+  const select = el("select", { "aria-label": `role of ${file.name}` }, ...ROLES.map(([value, words]) => el("option", { value }, words)));
+  select.value = file.role ?? "safe";
+  select.addEventListener("change", () => state.change({ roles: { ...state.inputs.roles, [file.sha256]: select.value } }, `role of ${file.name}`));
+  return select;
+}
+
+/** @param {World} world @param {FileRow} file @param {FileRow["channels"][number]} channel */
+function columnChoice({ state }, file, channel) {
+  const roles = file.kind === "log" ? COLUMN_ROLES : CHANNEL_ROLES;
+  const known = roles.includes(channel.role) ? roles : [channel.role, ...roles];
+  const select = el("select", { "aria-label": `what ${channel.name || `channel ${channel.channel}`} of ${file.name} is` },
+    ...known.map((role) => el("option", { value: role }, role)));
+  select.value = channel.role;
+  select.addEventListener("change", () => {
+    const own = { ...state.inputs.columns[file.sha256], [channel.channel]: select.value };
+    state.change({ columns: { ...state.inputs.columns, [file.sha256]: own } }, `what ${channel.name} is`);
+  });
+  return select;
+}
+
+/** @param {World} world @param {FileRow} file */
+function channelList(world, file) {
+  if (!file.channels.length) return el("span", {}, "");
+  const words = file.channels.map((one) => [one.name || one.channel, one.unit && `(${one.unit})`].filter(Boolean).join(" "));
+  const brief = words.length > 4 ? `${words.slice(0, 3).join(", ")} and ${words.length - 3} more` : words.join(", ");
+  const rows = file.channels.map((one) => el("tr", {}, el("th", { scope: "row" }, `${one.channel} ${one.name}`), el("td", {}, one.unit),
+    el("td", {}, columnChoice(world, file, one)), el("td", {}, one.reason)));
+  return el("details", { "data-file": file.sha256 }, el("summary", {}, brief),
+    el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": `channels of ${file.name}` },
+      el("table", { class: "plain" }, el("thead", {}, el("tr", {}, ...["channel", "unit", "is", "because"].map((head) => el("th", { scope: "col" }, head)))),
+        el("tbody", {}, ...rows))));
+}
+
+/** @param {World} world @param {FileRow} file */
+function fileRow(world, file) {
+  const remove = el("button", { type: "button", class: "small", "aria-label": `remove ${file.name}` }, "remove");
+  remove.addEventListener("click", () => world.analyst.remove(file.id));
+  return el("tr", {},
+    el("th", { scope: "row" }, file.name), el("td", {}, file.kind),
+    el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
+    el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
+    el("td", { class: "hash" }, file.sha256.slice(0, HASH_SHOWN)), el("td", { class: "act" }, remove));
+}
+
+/** @param {HTMLElement} host @param {World} world */
+function showFiles(host, world) {
+  const { files } = world.state.results;
+  const open = new Set([...host.querySelectorAll("details[open]")].map((node) => node.getAttribute("data-file")));
+  if (!files.length) return host.replaceChildren();
+  const heads = ["file", "what it is", "role", "length", "size", "channels", "SHA-256", ""];
+  const table = el("table", { class: "files" }, el("caption", {}, "Files"),
+    el("thead", {}, el("tr", {}, ...heads.map((head) => (head ? el("th", { scope: "col" }, head) : el("td", { class: "act" }))))),
+    el("tbody", {}, ...files.map((file) => fileRow(world, file))));
+  host.replaceChildren(el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Files" }, table));
+  for (const details of host.querySelectorAll("details")) if (open.has(details.dataset.file ?? "")) details.open = true;
+}
+
+/** The envelope of the chosen file: minimum and maximum, so that a spike of one sample survives any zoom.
+ * @param {HTMLElement} root @param {World} world */
+function envelope(root, world) {
+  const { state, analyst, player } = world;
+  const choice = find(root, "#envelope-choice", HTMLElement);
+  const select = find(root, "#envelope-file", HTMLSelectElement);
+  const channel = find(root, "#envelope-channel", HTMLSelectElement);
+  const playing = find(root, "#envelope-play", HTMLButtonElement);
+  /** @param {number} from_s @param {number} to_s */
+  const listen = (from_s, to_s) => player.toggle({ file: Number(select.value), channel: Number(channel.value), from_s, to_s }, playing)
+    .catch((error) => state.fault(`Can't play this: ${error.message}`));
+  const chart = new Chart(world, "Envelope", {
+    requery: (x, _y, width) => analyst.ask("envelope", Number(select.value), x[0], x[1], width),
+    listen: (at) => listen(Math.max(0, at - 0.5), at + 0.5),
+  });
+  chart.node.hidden = true;
+  find(root, "#envelope", HTMLElement).append(chart.node);
+  playing.addEventListener("click", () => listen(...chart.view.range("x")));
+
+  const show = async () => {
+    const row = state.results.files.find((one) => one.id === Number(select.value));
+    if (!row) return;
+    setOptions(channel, row.channels.map((one) => [String(one.channel), one.name || String(one.channel)]));
+    for (const node of [channel, playing]) node.hidden = row.kind !== "recording";
+    chart.view.shown = { x: null, y: null };
+    try {
+      const figure = await analyst.call("envelope", row.id, 0, row.duration_s ?? 0, 900);
+      chart.node.hidden = false;
+      await chart.show(figure, `Envelope of ${row.name}: smallest and largest value`);
+    } catch (error) { if (error instanceof Error && error.message) chart.node.hidden = true; }
+  };
+  select.addEventListener("change", show);
+  let shown = "";
+  return state.watch(["files"], () => {
+    const usable = state.results.files.filter((one) => (one.kind === "recording" || one.kind === "log") && one.duration_s);
+    choice.hidden = usable.length === 0;
+    if (!usable.length) chart.node.hidden = true;
+    setOptions(select, usable.map((one) => [String(one.id), one.name]));
+    const now = usable.map((one) => one.id).join(" ");
+    if (now !== shown && usable.length) show();
+    shown = now;
+  });
+}
+
+/** @param {HTMLElement} root @param {World} world @returns {() => void} */
+export function recordingsSection(root, world) {
+  const { state } = world;
+  const host = find(root, "#file-list", HTMLElement);
+  const cautions = find(root, "#cautions-recordings", HTMLElement);
+  let shown = "";
+  const unwatch = state.watch(["files"], () => {
+    cautions.hidden = !state.results.files.some((file) => file.role === "knock");
+    const now = JSON.stringify(state.results.files);
+    if (now !== shown) showFiles(host, world);
+    shown = now;
+  });
+  const unwatchEnvelope = envelope(root, world);
+  const end = plainSection(root, world, { leaveOut: ["files", "envelope"] });
+  return () => { unwatch(); unwatchEnvelope(); end(); };
+}

@@ -1,0 +1,157 @@
+/** What every section does alike: sign, finding, pictures, tables, why, to do, cautions; and it never jumps. */
+
+import { Chart } from "../charts/chart.js";
+import { el, find, setLines, setText, STATE_WORDS } from "../parts/dom.js";
+import { tableBox } from "../parts/table.js";
+
+/** @typedef {import("../protocol.js").SectionView} SectionView */
+/** @typedef {import("../protocol.js").FigureRef} FigureRef */
+/** @typedef {import("../protocol.js").Table} Table */
+/** @typedef {import("../charts/chart.js").ChartOptions} ChartOptions */
+/** @typedef {import("../charts/chart.js").ChartWorld & { analyst: import("../analyst.js").Analyst,
+ *   player: import("../parts/play.js").Player }} World   what a section is given besides its element */
+/** @typedef {{ chart?: (ref: FigureRef) => ChartOptions, extras?: (table: Table) => import("../parts/table.js").Extra[],
+ *   leaveOut?: string[], shown?: (view: SectionView) => void }} Ways   how a section differs from the plain one */
+
+const WHY_SHOWN = 1;
+const WIDE_FROM = 7;
+
+/** Keeps the state sign and word of `root` and of its link in the list of sections.
+ * @param {HTMLElement} root @param {import("../protocol.js").SectionState} state */
+function showState(root, state) {
+  if (root.dataset.state === state) return;
+  root.dataset.state = state;
+  const word = STATE_WORDS[state] ?? state;
+  find(root, ".no use", SVGElement).setAttribute("href", `#s-${state}`);
+  setText(find(root, ".state", HTMLElement), word);
+  const link = document.querySelector(`nav a[href="#${root.id}"]`);
+  link?.querySelector("use")?.setAttribute("href", `#s-${state}`);
+  const unseen = link?.querySelector(".unseen");
+  if (unseen) setText(unseen, word);
+}
+
+/** @param {HTMLElement} root @param {string[]} lines */
+function showWhy(root, lines) {
+  const host = find(root, ".why", HTMLElement);
+  host.hidden = lines.length === 0;
+  if (host.dataset.shown === lines.join("\n")) return;
+  host.dataset.shown = lines.join("\n");
+  const [first = "", ...rest] = [lines.slice(0, WHY_SHOWN).join(" "), ...lines.slice(WHY_SHOWN)];
+  host.replaceChildren(el("p", {}, el("b", {}, "Why: "), first));
+  if (!rest.length) return;
+  host.append(el("details", {}, el("summary", {}, "more of why"), ...rest.map((line) => el("p", {}, line))));
+}
+
+/** @param {HTMLElement} root @param {string[]} lines */
+function showTodo(root, lines) {
+  const host = find(root, ".todo", HTMLElement);
+  host.hidden = lines.length === 0;
+  host.classList.toggle("one", lines.length === 1);
+  setLines(find(host, "ul", HTMLElement), "li", lines);
+}
+
+/** Cautions stand in the sheet before any result; the core may add to them. @param {HTMLElement} root @param {string[]} lines */
+function showCautions(root, lines) {
+  const host = root.querySelector(".cautions:not([id])");
+  if (!(host instanceof HTMLElement) || !lines.length) return;
+  host.hidden = false;
+  const list = find(host, "ul", HTMLElement);
+  const known = [...list.children].map((item) => item.textContent ?? "");
+  for (const line of lines) if (!known.includes(line)) list.append(el("li", {}, line));
+}
+
+/** A section holds the height it has reached, so that nothing below moves while results stream in.
+ * @param {HTMLElement} root */
+function holdHeight(root) {
+  if (root.querySelector("details[open]")) return; // what the user opened is his to close
+  const reached = Math.max(root.offsetHeight, parseFloat(root.style.minHeight) || 0);
+  root.style.minHeight = `${reached}px`;
+}
+
+/** The charts of a section, kept by figure so that a zoom survives new numbers. */
+class Pictures {
+  /** @param {HTMLElement} host @param {World} world @param {Ways} ways */
+  constructor(host, world, ways) {
+    this.host = host;
+    this.world = world;
+    this.ways = ways;
+    /** @type {Map<string, Chart>} */
+    this.charts = new Map();
+  }
+
+  /** @param {FigureRef[]} refs */
+  show(refs) {
+    const wanted = refs.filter((ref) => !this.ways.leaveOut?.includes(ref.id));
+    for (const [id, chart] of this.charts) {
+      if (wanted.some((ref) => ref.id === id)) continue;
+      chart.end();
+      this.charts.delete(id);
+    }
+    for (const ref of wanted) this.showOne(ref);
+  }
+
+  /** @param {FigureRef} ref */
+  async showOne(ref) {
+    let chart = this.charts.get(ref.id);
+    if (!chart) {
+      chart = new Chart(this.world, ref.caption, this.ways.chart?.(ref));
+      this.charts.set(ref.id, chart);
+      this.host.append(chart.node);
+    }
+    try {
+      await chart.show(await this.world.analyst.ask("figure", ref.id), ref.caption);
+    } catch { /* stale or broken: the next view asks again */ }
+  }
+
+  end() { for (const chart of this.charts.values()) chart.end(); }
+}
+
+/** A section shown the plain way. Owns `root` and nothing else; returns what detaches it.
+ * @param {HTMLElement} root @param {World} world @param {Ways} [ways] @returns {() => void} */
+export function plainSection(root, world, ways = {}) {
+  const { state } = world;
+  const n = Number(root.dataset.section);
+  const finding = find(root, ".finding", HTMLElement);
+  const body = find(root, ".body", HTMLElement);
+  const tables = find(root, ".tables", HTMLElement);
+  const pictures = new Pictures(find(root, ".pictures", HTMLElement), world, ways);
+  let tablesShown = "";
+
+  /** @param {SectionView} view */
+  const show = (view) => {
+    showState(root, view.state);
+    if (view.finding) setText(finding, view.finding);
+    pictures.show(view.figures);
+    const own = view.tables.filter((table) => !ways.leaveOut?.includes(table.id));
+    const now = JSON.stringify(own);
+    if (now !== tablesShown) {
+      tablesShown = now;
+      const boxes = own.map((table) => tableBox(table, ways.extras?.(table)));
+      tables.replaceChildren(...boxes);
+      body.classList.toggle("full", own.some((table) => table.columns.length >= WIDE_FROM));
+    }
+    showWhy(root, view.why);
+    showTodo(root, view.todo);
+    showCautions(root, view.cautions);
+    ways.shown?.(view);
+    requestAnimationFrame(() => holdHeight(root));
+  };
+
+  const unwatch = state.watch([`view:${n}`], () => {
+    const view = state.results.views.get(n);
+    if (view) show(view);
+  });
+  let fileCount = -1;
+  const unwatchFiles = state.watch(["files"], () => {
+    root.classList.toggle("expects", state.results.files.length > 0);
+    if (fileCount === state.results.files.length) return;
+    fileCount = state.results.files.length; // a drop may shrink what lies below the screen
+    if (root.getBoundingClientRect().top > innerHeight) root.style.minHeight = "";
+  });
+  const unwatchProgress = state.watch(["progress"], () => {
+    const { progress } = state.results;
+    const before = state.results.views.get(n)?.state ?? "waiting";
+    showState(root, progress && !progress.done && progress.working === n ? "working" : before);
+  });
+  return () => { unwatch(); unwatchFiles(); unwatchProgress(); pictures.end(); };
+}

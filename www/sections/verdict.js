@@ -1,0 +1,94 @@
+/** The strip with the four answers, the title, and what is being worked on. */
+
+import { find, setText, sign } from "../parts/dom.js";
+
+/** @typedef {import("./section.js").World} World */
+
+const SAY_AT_MOST_EVERY_MS = 1500;
+
+/** @param {number} seconds */
+function timeLeft(seconds) {
+  if (seconds < 1.5) return "a second left";
+  return seconds < 90 ? `${Math.round(seconds)} s left` : `${Math.round(seconds / 60)} min left`;
+}
+
+/** Says findings to screen readers, not more than one at a time. @param {HTMLElement} live */
+function speaker(live) {
+  let last = 0;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let timer;
+  return (/** @type {string} */ text) => {
+    clearTimeout(timer);
+    const wait = Math.max(0, last + SAY_AT_MOST_EVERY_MS - performance.now());
+    timer = setTimeout(() => { last = performance.now(); setText(live, text); }, wait);
+  };
+}
+
+/** @param {import("../protocol.js").Progress} progress */
+function progressText({ share, left_s, working, done, stopped, doing }) {
+  if (stopped) return "Stopped. What was computed so far stays.";
+  if (done) return "Done.";
+  const name = working ? document.querySelector(`section[data-section="${working}"] h2`)?.textContent : "";
+  const what = doing || (name ? `working on ${working} ${name}` : "working");
+  return `${what}: ${Math.round(share * 100)} %${left_s === null ? "" : `, about ${timeLeft(left_s)}`}`;
+}
+
+/** @param {HTMLElement} root the sheet @param {World} world @returns {() => void} */
+export function verdictStrip(root, world) {
+  const { state, analyst } = world;
+  const title = find(root, "#title", HTMLElement);
+  const cells = [...root.querySelectorAll("#verdict > div")];
+  const say = speaker(find(root, "#live", HTMLElement));
+  const bar = find(root, "#progress .meter", HTMLElement);
+  const fill = find(bar, "i", HTMLElement);
+  const text = find(root, "#progress-text", HTMLElement);
+  const stop = find(root, "#stop", HTMLButtonElement);
+  stop.addEventListener("click", () => (state.results.progress?.stopped ? analyst.goOn() : analyst.stop()));
+
+  const unwatchVerdict = state.watch(["verdict", "title", "sheet"], () => {
+    const name = state.results.title || state.inputs.sheet.name || "A new job";
+    setText(title, name);
+    document.title = `${name}: Ringdown job card`;
+    state.results.verdict.forEach((line, at) => {
+      const cell = cells[at];
+      if (!cell) return;
+      cell.querySelector(".sign")?.replaceWith(sign(line.state));
+      setText(find(cell, "dt span", HTMLElement), line.question);
+      setText(find(cell, "dd", HTMLElement), line.sentence);
+    });
+    if (state.results.verdict.length) say(state.results.verdict.map((line) => line.sentence).join(" "));
+  });
+  const unwatchProgress = state.watch(["progress"], () => {
+    const { progress } = state.results;
+    if (!progress) return;
+    const share = progress.done ? 100 : Math.round(progress.share * 100);
+    fill.style.width = `${share}%`;
+    bar.setAttribute("aria-valuenow", String(share));
+    setText(text, progressText(progress));
+    stop.hidden = progress.done && !progress.stopped;
+    setText(stop, progress.stopped ? "Go on" : "Stop");
+    if (progress.done) say(progressText(progress));
+  });
+  return () => { unwatchVerdict(); unwatchProgress(); };
+}
+
+/** The list of faults: each one sentence, each can be put away. @param {HTMLElement} list @param {World} world */
+export function faultList(list, { state }) {
+  return state.watch(["faults"], () => {
+    const { faults } = state.results;
+    list.hidden = faults.length === 0;
+    list.replaceChildren(...faults.map(({ key, text }) => {
+      const item = document.createElement("li");
+      const words = document.createElement("span");
+      words.textContent = text;
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "small";
+      button.textContent = "seen";
+      button.setAttribute("aria-label", `put away: ${text}`);
+      button.addEventListener("click", () => state.dismiss(key));
+      item.append(words, button);
+      return item;
+    }));
+  });
+}

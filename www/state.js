@@ -1,0 +1,168 @@
+/**
+ * What the user chose, what the bench answered, and who wants to know. Choices can be undone; answers can't.
+ *
+ * @typedef {import("./protocol.js").Choices} Choices
+ * @typedef {{ t_s: number, knock: boolean | null }} EarLabel
+ * @typedef {{ sheet: import("./protocol.js").Sheet, choices: Choices, roles: Record<string, string>,
+ *   columns: Record<string, Record<string, string>>, labels: Record<string, EarLabel[]> }} Inputs
+ *   `roles`, `columns` and `labels` hold only what the user set, by the file's SHA-256
+ * @typedef {{ title: string, verdict: import("./protocol.js").VerdictLine[], files: import("./protocol.js").FileRow[],
+ *   views: Map<number, import("./protocol.js").SectionView>, progress: import("./protocol.js").Progress | null,
+ *   faults: { key: number, text: string }[], fieldFaults: Record<string, string>, settled: Choices["settled"] | null,
+ *   scheme: "paper" | "sun", letters: boolean, unit: "mm" | "in", signed: { who: string, when: string } }} Results
+ * @typedef {(state: State, signal: AbortSignal) => void} Watcher
+ */
+
+const HISTORY = 100;
+const STORE_KEY = "ringdown-card";
+/** Settings kept besides the inputs. */
+const KEPT = ["scheme", "letters", "unit", "signed"];
+
+/** @returns {Inputs} */
+export function freshInputs() {
+  return {
+    sheet: { sheet: 1, strokes: 4 },
+    choices: { band: null, window: null, false_alarm: 0.001, confidence: 0.95, breakpoints: null, feature: "energy" },
+    roles: {}, columns: {}, labels: {},
+  };
+}
+
+/** What was kept in this browser, or nothing when it can't be read: a page from a stick may have no store.
+ * @returns {{ inputs?: Inputs, scheme?: "paper" | "sun", letters?: boolean, unit?: "mm" | "in",
+ *   signed?: { who: string, when: string } }} */
+function recall() {
+  try {
+    const kept = JSON.parse(localStorage.getItem(STORE_KEY) ?? "{}");
+    return kept && typeof kept === "object" ? kept : {};
+  } catch { return {}; } // no store, or not ours: start fresh
+}
+
+/** @param {Partial<Inputs> | undefined} kept @returns {Inputs} */
+function completed(kept) {
+  const fresh = freshInputs();
+  if (!kept || typeof kept !== "object") return fresh;
+  return { ...fresh, ...kept, choices: { ...fresh.choices, ...kept.choices }, sheet: { ...fresh.sheet, ...kept.sheet } };
+}
+
+export class State {
+  constructor() {
+    const kept = recall();
+    /** @type {Inputs} */
+    this.inputs = completed(kept.inputs);
+    /** Counts the changes of `inputs`: the generation every message carries. */
+    this.gen = 1;
+    /** @type {Results} */
+    this.results = {
+      title: "", verdict: [], files: [], views: new Map(), progress: null, faults: [], fieldFaults: {}, settled: null,
+      scheme: kept.scheme === "sun" ? "sun" : "paper", letters: kept.letters !== false,
+      unit: kept.unit === "in" ? "in" : "mm",
+      signed: { who: String(kept.signed?.who ?? ""), when: String(kept.signed?.when ?? "") },
+    };
+    /** @type {{ inputs: Inputs, what: string }[]} */
+    this.past = [];
+    /** @type {{ inputs: Inputs, what: string }[]} */
+    this.future = [];
+    /** @type {Set<{ keys: string[], watcher: Watcher, last: AbortController | null }>} */
+    this.watchers = new Set();
+    this.faultKey = 0;
+  }
+
+  /** Calls `watcher` now and whenever one of `keys` changes; its signal aborts at the next call.
+   * Keys: the fields of `Inputs` and `Results`, `view:3`, and `history`.
+   * @param {string[]} keys @param {Watcher} watcher @returns {() => void} what ends it */
+  watch(keys, watcher) {
+    const entry = { keys, watcher, last: /** @type {AbortController | null} */ (null) };
+    this.watchers.add(entry);
+    this.call(entry);
+    return () => { entry.last?.abort(); this.watchers.delete(entry); };
+  }
+
+  /** @param {{ watcher: Watcher, last: AbortController | null }} entry */
+  call(entry) {
+    entry.last?.abort();
+    entry.last = new AbortController();
+    entry.watcher(this, entry.last.signal);
+  }
+
+  /** @param {...string} keys */
+  notify(...keys) {
+    for (const entry of [...this.watchers]) if (entry.keys.some((key) => keys.includes(key))) this.call(entry);
+  }
+
+  /** An answer or a setting that is not undone. @param {Partial<Results>} patch */
+  put(patch) {
+    Object.assign(this.results, patch);
+    this.notify(...Object.keys(patch));
+    if (KEPT.some((key) => key in patch)) this.keep();
+  }
+
+  /** @param {import("./protocol.js").SectionView} view */
+  putView(view) {
+    this.results.views.set(view.section, view);
+    this.notify(`view:${view.section}`);
+  }
+
+  /** A choice: can be undone. @param {Partial<Inputs>} patch @param {string} what in a few words, for the undo button */
+  change(patch, what) {
+    this.past.push({ inputs: this.inputs, what });
+    if (this.past.length > HISTORY) this.past.shift();
+    this.future = [];
+    this.take({ ...this.inputs, ...patch });
+  }
+
+  /** Takes over what a dropped sheet or card set in the bench: can be undone, but is no new generation,
+   * for the bench has it already. @param {Partial<Inputs>} patch @param {string} what */
+  adopt(patch, what) {
+    this.gen -= 1;
+    this.change(patch, what);
+  }
+
+  /** @param {Inputs} inputs */
+  take(inputs) {
+    const before = this.inputs;
+    const changed = /** @type {(keyof Inputs)[]} */ (Object.keys(inputs)).filter((key) => inputs[key] !== before[key]);
+    this.inputs = inputs;
+    this.gen += 1;
+    this.keep();
+    this.notify(...changed, "inputs", "history");
+  }
+
+  undo() {
+    const step = this.past.pop();
+    if (!step) return;
+    this.future.push({ inputs: this.inputs, what: step.what });
+    this.take(step.inputs);
+  }
+
+  redo() {
+    const step = this.future.pop();
+    if (!step) return;
+    this.past.push({ inputs: this.inputs, what: step.what });
+    this.take(step.inputs);
+  }
+
+  /** A fault for the list on the sheet. @param {string} text */
+  fault(text) {
+    if (this.results.faults.some((fault) => fault.text === text)) return;
+    this.faultKey += 1;
+    this.put({ faults: [...this.results.faults, { key: this.faultKey, text }] });
+  }
+
+  /** @param {number} key */
+  dismiss(key) { this.put({ faults: this.results.faults.filter((fault) => fault.key !== key) }); }
+
+  keep() {
+    const { scheme, letters, unit, signed } = this.results;
+    try {
+      localStorage.setItem(STORE_KEY, JSON.stringify({ inputs: this.inputs, scheme, letters, unit, signed }));
+    } catch { /* a full or missing store loses only the convenience, and the card can still be saved as a file */ }
+  }
+
+  forget() {
+    this.take(freshInputs());
+    this.past = [];
+    this.future = [];
+    try { localStorage.removeItem(STORE_KEY); } catch { /* nothing was kept then */ }
+    this.notify("history");
+  }
+}

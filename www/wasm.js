@@ -1,0 +1,57 @@
+/**
+ * Where the module comes from: files beside the page on the site, two data blocks in the single file
+ * (`<script type="text/plain" id="ringdown-worker">`: the glue followed by worker.js;
+ * `<script type="text/plain" id="ringdown-wasm">`: the module in base64).
+ *
+ * @typedef {{ from: WebAssembly.Module | string, worker: () => Worker }} Origin
+ */
+
+// (module (func (drop (v128.const 0)))): the smallest module that needs the vector instructions
+const VECTOR_PROBE = [0, 97, 115, 109, 1, 0, 0, 0, 1, 4, 1, 96, 0, 0, 3, 2, 1, 0, 10, 23, 1, 21, 0, 253, 12,
+  0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 26, 11];
+
+/** Why this browser can't run the analysis, as one sentence; null when it can. @returns {string | null} */
+export function missingFromBrowser() {
+  if (typeof WebAssembly !== "object") {
+    return "This browser has no WebAssembly, which the analysis needs: open the card in a current Chromium, Firefox or Safari.";
+  }
+  if (!WebAssembly.validate(new Uint8Array(VECTOR_PROBE))) {
+    return "This browser's WebAssembly lacks vector instructions (SIMD), which the analysis needs: use a browser from 2022 or later.";
+  }
+  return null;
+}
+
+/** The page's policy lets only this one name make script addresses; browsers without Trusted Types take the text.
+ * @returns {(address: string) => string} */
+function addressPolicy() {
+  const types = /** @type {any} */ (globalThis).trustedTypes;
+  if (!types) return (address) => address;
+  const policy = types.createPolicy("ringdown", { createScriptURL: (/** @type {string} */ address) => address });
+  return (address) => policy.createScriptURL(address);
+}
+
+/** @param {string} base64 @returns {Uint8Array<ArrayBuffer>} */
+function bytesOf(base64) {
+  const text = atob(base64.trim());
+  const bytes = new Uint8Array(text.length);
+  for (let at = 0; at < text.length; at += 1) bytes[at] = text.charCodeAt(at);
+  return bytes;
+}
+
+/** Finds the module and starts it on the page, where it draws. @returns {Promise<Origin>} */
+export async function loadWasm() {
+  const trusted = addressPolicy();
+  const inlineWasm = document.getElementById("ringdown-wasm");
+  const inlineWorker = document.getElementById("ringdown-worker");
+  /** @type {Origin} */
+  let origin;
+  if (inlineWasm && inlineWorker) {
+    const module = await WebAssembly.compile(bytesOf(inlineWasm.textContent ?? ""));
+    const address = URL.createObjectURL(new Blob([inlineWorker.textContent ?? ""], { type: "text/javascript" }));
+    origin = { from: module, worker: () => new Worker(trusted(address)) };
+  } else {
+    origin = { from: "ringdown_bg.wasm", worker: () => new Worker(trusted("worker.js")) };
+  }
+  await wasm_bindgen({ module_or_path: origin.from });
+  return origin;
+}

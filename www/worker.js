@@ -1,0 +1,179 @@
+/**
+ * The worker: owns one bench and serves one message at a time. A classic script, because only those start from a
+ * local file; the site fetches the glue by name, the single file puts it in front of this text.
+ *
+ * Long work runs in steps with a real task between them, so that a zoom or a Stop is served between two steps.
+ */
+(() => {
+  /** @typedef {import("./protocol.js").Request} Request */
+  /** @typedef {import("./protocol.js").Answer} Answer */
+
+  const STEP_MS = 40;
+  const TELL_EVERY_MS = 120;
+  const FAULTS_IN_A_ROW = 3;
+  const CHANGES = ["add", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label"];
+  const QUESTIONS = ["sheet", "choices", "files", "verdict", "title", "section", "figure", "spectrogram", "envelope",
+    "clip", "limits_csv", "summary_text", "result_json", "card_json"];
+
+  /** @type {import("./protocol.js").Bench | null} */
+  let bench = null;
+  /** @type {Request[]} */
+  const queue = [];
+  let newest = 0;
+  let busy = false;
+  let spent = false;
+  let pending = false;
+  let stopped = false;
+  let startedAt = 0;
+  let toldAt = 0;
+  let faults = 0;
+
+  const { port1, port2 } = new MessageChannel();
+  // a resolved promise lets no message in and a timer waits four milliseconds; a message to oneself does neither
+  const breathe = () => new Promise((resume) => { port1.onmessage = resume; port2.postMessage(null); });
+
+  /** @param {Answer} answer @param {Transferable[]} [transfer] */
+  const tell = (answer, transfer = []) => postMessage(answer, { transfer });
+
+  /** A fault as the core throws it, or whatever else was thrown put into that shape.
+   * @param {any} thrown @returns {import("./protocol.js").Fault} */
+  function asFault(thrown) {
+    if (thrown && typeof thrown === "object" && typeof thrown.found === "string") {
+      const { file, place, found, todo } = thrown;
+      return { file: String(file ?? ""), place: String(place ?? ""), found, todo: String(todo ?? "") };
+    }
+    return { file: "", place: "", found: String(thrown?.message ?? thrown), todo: "try again; reload the page if it repeats" };
+  }
+
+  /** After a trap the instance can't be trusted: say so and do nothing more.
+   * @param {unknown} thrown @param {number | null} id @param {string} doing @returns {boolean} whether it was a trap */
+  function trapped(thrown, id, doing) {
+    if (!(thrown instanceof WebAssembly.RuntimeError || thrown instanceof RangeError)) return false;
+    spent = true;
+    tell({ tell: "trapped", id, doing, message: thrown.message });
+    return true;
+  }
+
+  /** @param {boolean} done @param {number} share @param {number | null} working @param {string} doing */
+  function tellProgress(done, share, working, doing) {
+    const now = performance.now();
+    if (!done && now - toldAt < TELL_EVERY_MS) return;
+    toldAt = now;
+    const left_s = share > 0.02 && !done ? ((now - startedAt) / 1000) * (1 - share) / share : null;
+    tell({ tell: "progress", gen: newest, share, left_s, working, done, stopped, doing });
+  }
+
+  /** @param {import("./protocol.js").Bench} ours */
+  function tellFiles(ours) {
+    tell({ tell: "files", gen: newest, files: ours.files() });
+  }
+
+  /** @param {import("./protocol.js").Bench} ours @param {number[]} sections */
+  function tellViews(ours, sections) {
+    for (const n of sections) tell({ tell: "view", gen: newest, view: ours.section(n) });
+    if (sections.length) tell({ tell: "verdict", gen: newest, lines: ours.verdict(), title: ours.title() });
+  }
+
+  /** One step of the pending analysis. @param {import("./protocol.js").Bench} ours */
+  function work(ours) {
+    try {
+      const step = ours.step(STEP_MS);
+      pending = !step.done;
+      tellViews(ours, step.changed);
+      if (step.done) tellFiles(ours);
+      tellProgress(step.done, step.share, step.working, "");
+      faults = 0;
+    } catch (thrown) {
+      if (trapped(thrown, null, "analysis")) return;
+      faults += 1;
+      tell({ tell: "failed", id: null, error: asFault(thrown) });
+      if (faults < FAULTS_IN_A_ROW) return;
+      pending = false;
+      tellProgress(true, 1, null, "");
+    }
+  }
+
+  /** Makes the files of one demo evening. @param {Request} request */
+  async function makeDemo(request) {
+    const evening = String(request.args[0]);
+    const maker = new wasm_bindgen.Demo(evening);
+    startedAt = performance.now();
+    for (let step = maker.step(); !step.done; step = maker.step()) {
+      tellProgress(false, step.share, null, `making the sample, evening ${evening}`);
+      await breathe();
+      if (stopped) { maker.free(); return []; }
+    }
+    return maker.finish(); // uses the maker up
+  }
+
+  /** @param {Request} request @returns {Promise<unknown>} */
+  async function answer(request) {
+    const { call, args } = request;
+    if (!bench) throw new Error("the analysis has not started");
+    if (call === "stop") { stopped = true; tellProgress(true, 1, null, ""); return null; }
+    if (call === "go_on") { stopped = false; startedAt = performance.now(); return null; }
+    if (call === "demo") { stopped = false; return makeDemo(request); }
+    if (!CHANGES.includes(call) && !QUESTIONS.includes(call)) throw new Error(`no such call: ${call}`);
+    const value = bench[call](...args);
+    if (CHANGES.includes(call)) {
+      pending = true;
+      stopped = false;
+      startedAt = performance.now();
+      if (call !== "choose" && call !== "set_sheet" && call !== "label") tellFiles(bench);
+    }
+    return value;
+  }
+
+  /** Buffers that may move instead of being copied. @param {any} value @returns {Transferable[]} */
+  function buffersOf(value) {
+    if (Array.isArray(value)) return value.flatMap(buffersOf);
+    const held = value?.bytes ?? value?.samples;
+    return ArrayBuffer.isView(held) ? [held.buffer] : [];
+  }
+
+  /** @param {Request} request */
+  async function serve(request) {
+    const { id, gen, call } = request;
+    if (gen !== null && gen < newest && QUESTIONS.includes(call)) return tell({ tell: "failed", id, error: "stale" });
+    try {
+      const value = await answer(request);
+      tell({ tell: "done", id, value }, buffersOf(value));
+    } catch (thrown) {
+      if (!trapped(thrown, id, call)) tell({ tell: "failed", id, error: asFault(thrown) });
+    }
+  }
+
+  async function pump() {
+    busy = true;
+    while (!spent) {
+      const request = queue.shift();
+      if (request) await serve(request);
+      else if (bench && pending && !stopped) work(bench);
+      else break;
+      await breathe();
+    }
+    busy = false;
+  }
+
+  /** @param {WebAssembly.Module | string} from */
+  async function start(from) {
+    try {
+      if (typeof wasm_bindgen === "undefined") importScripts("ringdown.js");
+      await wasm_bindgen({ module_or_path: from });
+      bench = new wasm_bindgen.Bench();
+      tell({ tell: "ready" });
+      pump();
+    } catch (thrown) {
+      if (!trapped(thrown, null, "start")) tell({ tell: "trapped", id: null, doing: "start", message: String(thrown) });
+    }
+  }
+
+  onmessage = (/** @type {MessageEvent<Request & { start?: WebAssembly.Module | string }>} */ { data }) => {
+    if (data.start !== undefined) return void start(data.start);
+    if (data.call === "stop") stopped = true; // also between the steps of a demo being made
+    newest = Math.max(newest, data.gen ?? 0);
+    if (data.call === "generation") return;
+    queue.push(data);
+    if (!busy && bench) pump();
+  };
+})();
