@@ -71,12 +71,12 @@ function bindSettings(state) {
   });
 }
 
-/** What was folded away prints unfolded; charts' figures stay folded, their pictures print. */
+/** Why and sheet print unfolded; charts' figures stay folded, their pictures print. */
 function bindPrint() {
   /** @type {HTMLDetailsElement[]} */
   let opened = [];
   addEventListener("beforeprint", () => {
-    opened = [...document.querySelectorAll("details")].filter((one) => !one.open && one.closest(".why") !== null);
+    opened = [...document.querySelectorAll("details")].filter((one) => !one.open && one.closest(".why, .part") !== null);
     for (const one of opened) one.open = true;
   });
   addEventListener("afterprint", () => { for (const one of opened) one.open = false; });

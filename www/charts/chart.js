@@ -126,6 +126,7 @@ export class Chart {
     if (!part) this.view.setFull(figure);
     this.box.classList.toggle("heat", hasHeat(figure));
     this.redraw();
+    this.svgSoon();
     this.fillTable();
     if (!part && this.view.shown.x) this.requerySoon();
   }
@@ -157,6 +158,11 @@ export class Chart {
       this.canvas.style.width = `${width}px`;
       this.canvas.style.height = `${height}px`;
     } catch (error) { this.cannotDraw(error); }
+    this.svgSoon();
+  }
+
+  /** Off screen as well: the whole card prints. */
+  svgSoon() {
     clearTimeout(this.svgTimer);
     this.svgTimer = setTimeout(() => this.readySvg(), SVG_AFTER_MS);
   }

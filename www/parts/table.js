@@ -24,7 +24,7 @@ export function tableBox(table, extras = []) {
   const heads = [...table.columns, ...extras.map((extra) => extra.head)];
   const grid = el("table", { id: `table-${table.id}` },
     el("caption", {}, table.caption),
-    el("thead", {}, el("tr", {}, ...heads.map((text) => el("th", { scope: "col" }, text)))),
+    el("thead", {}, el("tr", {}, ...heads.map((text, at) => el("th", at < table.columns.length ? { scope: "col" } : { scope: "col", class: "act" }, text)))),
     el("tbody", {}, ...table.rows.map((row) => bodyRow(row, extras))));
   const wide = heads.length > WIDE_COLUMNS;
   return el("div", { class: wide ? "scroll wide" : "scroll", tabindex: 0, role: "region", "aria-label": table.caption }, grid);
