@@ -131,12 +131,13 @@ pub fn map() -> Figure {
             high: 1.0,
             label: "recall".into(),
         },
-        Layer::Points {
-            x: numbers([6.0]),
-            y: numbers([4.5]),
+        Layer::Box {
+            x0: 5.75,
+            x1: 6.25,
+            y0: 4.0,
+            y1: 5.0,
             ink: Ink::Accent,
-            mark: Mark::Ring,
-            size: 9.0,
+            opacity: 1.0,
             label: Some("chosen".into()),
         },
         Layer::Text { x: 10.0, y: 2.5, text: "impact at 205".into(), ink: Ink::Ink },

@@ -20,7 +20,7 @@ pub use pen::Device;
 pub use text::width as text_width;
 
 use super::colour::{Palette, Rgb};
-use super::{Dash, Figure, Ink, Layer, Mark, Numbers};
+use super::{Along, Dash, Figure, Ink, Layer, Mark, Numbers};
 use clip::{Point, Rect};
 use labels::Lines;
 use layout::{Layout, TICK};
@@ -72,6 +72,8 @@ pub struct Plot {
     pub y: [f64; 2],
 }
 
+/// Opacity of the casing of lines over a heat map.
+const CASING: f64 = 0.75;
 /// Most pixels of a heat map: 256 MB of RGBA.
 const MOST_PIXELS: u64 = 64 << 20;
 
@@ -136,9 +138,13 @@ struct Easel<'a, B: DrawingBackend> {
 }
 
 impl<B: DrawingBackend> Easel<'_, B> {
-    /// The visible parts of a line, thinned to what its pixels can show.
+    /// The visible parts of a line or rule, thinned to what its pixels can show.
     fn visible(&self, layer: &Layer) -> Vec<Vec<Point>> {
-        let Layer::Line { x, y, .. } = layer else { return Vec::new() };
+        let (x, y) = match layer {
+            Layer::Line { x, y, .. } => (x, y),
+            Layer::Rule { along, at, .. } => return self.level(*along, *at).into_iter().collect(),
+            _ => return Vec::new(),
+        };
         let plot = self.layout.plot;
         let thin = |run: Vec<Point>| thin::line(&run, plot.left, plot.right, 1.0 / self.ratio);
         let alone =
@@ -156,24 +162,42 @@ impl<B: DrawingBackend> Easel<'_, B> {
             Layer::Line { ink, dash, width, .. } => self.line(parts, *ink, *dash, *width),
             Layer::Points { x, y, ink, mark, size, .. } => self.points(x, y, *ink, *mark, *size),
             Layer::Between { x, low, high, ink, opacity } => self.band(x, low, high, *ink, *opacity),
+            Layer::Span { along, from, to, ink, .. } if self.on_heat() => {
+                [*from, *to].into_iter().try_for_each(|at| self.rule(*along, at, *ink, Dash::Solid))
+            }
             Layer::Span { along, from, to, ink, .. } => {
                 let strip = self.layout.strip(*along, *from, *to).shared(&self.layout.plot);
                 self.pen.rect(&strip, self.palette.line(*ink), self.palette.shade)
             }
-            Layer::Rule { along, at, ink, dash, .. } => {
-                let strip = self.layout.strip(*along, *at, *at);
-                let ends = [(strip.left, strip.top), (strip.right, strip.bottom)];
-                let visible = self.layout.plot.grown(0.5).contains(&strip);
-                if visible { self.line(&[ends.to_vec()], *ink, *dash, 1.25) } else { Ok(()) }
-            }
+            Layer::Rule { along, at, ink, dash, .. } => self.rule(*along, *at, *ink, *dash),
             Layer::Box { x0, x1, y0, y1, ink, opacity, .. } => self.filled_box([*x0, *x1, *y0, *y1], *ink, *opacity),
             Layer::Heat { .. } | Layer::Text { .. } => Ok(()),
         }
     }
 
+    /// Over a heat map nothing is shaded, which would change the colours read off the scale: strips and boxes are
+    /// outlined there, and every line and mark has a casing in the ground's colour.
+    fn on_heat(&self) -> bool {
+        self.layout.scale.is_some()
+    }
+
+    fn rule(&mut self, along: Along, at: f64, ink: Ink, dash: Dash) -> Drawn<B> {
+        self.level(along, at).map_or(Ok(()), |ends| self.line(&[ends], ink, dash, 1.25))
+    }
+
+    /// Both ends of a straight line across the plot, if it is in sight.
+    fn level(&self, along: Along, at: f64) -> Option<Vec<Point>> {
+        let strip = self.layout.strip(along, at, at);
+        let ends = vec![(strip.left, strip.top), (strip.right, strip.bottom)];
+        self.layout.plot.grown(0.5).contains(&strip).then_some(ends)
+    }
+
     fn line(&mut self, parts: &[Vec<Point>], ink: Ink, dash: Dash, width: f64) -> Drawn<B> {
         let width = thickness(width) * self.palette.line_factor;
         let colour = self.palette.line(ink);
+        if self.on_heat() {
+            parts.iter().try_for_each(|part| self.pen.veil(part, self.palette.ground, CASING, width + 2.0))?;
+        }
         for part in parts {
             match (part.as_slice(), dash) {
                 ([point], _) => self.pen.disc(*point, width.max(1.0), colour)?,
@@ -198,11 +222,19 @@ impl<B: DrawingBackend> Easel<'_, B> {
         let inside = self.pixels(x, y).filter(|point| plot.holds(*point));
         let apart: Vec<Point> = inside.filter(|(x, y)| taken.insert(((x / cell) as i32, (y / cell) as i32))).collect();
         let colour = self.palette.line(ink);
-        apart.into_iter().try_for_each(|point| self.mark(point, mark, size, colour))
+        let stroke = 1.25 * self.palette.line_factor;
+        for point in apart {
+            if self.on_heat() {
+                let more = if mark == Mark::Ring { 0.0 } else { 2.0 };
+                self.mark(point, mark, size + more, stroke + 2.0, self.palette.ground)?;
+            }
+            self.mark(point, mark, size, stroke, colour)?;
+        }
+        Ok(())
     }
 
-    fn mark(&mut self, (x, y): Point, mark: Mark, size: f64, colour: Rgb) -> Drawn<B> {
-        let (half, stroke) = (size / 2.0, 1.25 * self.palette.line_factor);
+    fn mark(&mut self, (x, y): Point, mark: Mark, size: f64, stroke: f64, colour: Rgb) -> Drawn<B> {
+        let half = size / 2.0;
         match mark {
             Mark::Dot if size <= 2.0 => {
                 self.pen.rect(&Rect { left: x - half, top: y - half, right: x + half, bottom: y + half }, colour, 1.0)
@@ -236,14 +268,21 @@ impl<B: DrawingBackend> Easel<'_, B> {
     }
 
     fn filled_box(&mut self, [x0, x1, y0, y1]: [f64; 4], ink: Ink, opacity: f64) -> Drawn<B> {
-        let across = self.layout.strip(super::Along::X, x0, x1);
-        let area = across.shared(&self.layout.strip(super::Along::Y, y0, y1)).shared(&self.layout.plot);
+        let across = self.layout.strip(Along::X, x0, x1);
+        let area = across.shared(&self.layout.strip(Along::Y, y0, y1)).shared(&self.layout.plot);
         // A box of no width or height still says where it is.
         let least = |low: f64, high: f64| {
             if (0.0..1.0).contains(&(high - low)) { (low - 0.5, high + 0.5) } else { (low, high) }
         };
         let ((left, right), (top, bottom)) = (least(area.left, area.right), least(area.top, area.bottom));
-        self.pen.rect(&Rect { left, top, right, bottom }, self.palette.line(ink), share(opacity))
+        if !self.on_heat() {
+            return self.pen.rect(&Rect { left, top, right, bottom }, self.palette.line(ink), share(opacity));
+        }
+        if left > right || top > bottom {
+            return Ok(());
+        }
+        let around = vec![(left, top), (right, top), (right, bottom), (left, bottom), (left, top)];
+        self.line(&[around], ink, Dash::Solid, 1.5)
     }
 
     /// Heat maps pixel by pixel, one rectangle for each stretch of equal colour in a row.

@@ -23,7 +23,7 @@ pub struct Label {
     pub among_data: bool,
 }
 
-/// The visible parts of every layer, in pixels; empty where a layer is no line.
+/// The visible parts of every layer, in pixels; empty where a layer is neither line nor rule.
 pub type Lines = Vec<Vec<Vec<Point>>>;
 
 /// All words of `figure`. Those of the axes come first and always; a label that finds no free place is left out.
@@ -169,12 +169,16 @@ impl Words<'_> {
                 let places = self.line_places(index, &text);
                 self.clearest(&text, places, *ink);
             }
-            Layer::Points { x, y, label: Some(label), ink, .. } => {
+            Layer::Points { x, y, label: Some(label), ink, size: mark, .. } => {
                 let pixels =
                     x.0.iter().zip(&y.0).map(|(x, y)| (self.layout.px(f64::from(*x)), self.layout.py(f64::from(*y))));
                 let rightmost = pixels.filter(|point| plot.holds(*point)).max_by(|a, b| a.0.total_cmp(&b.0));
                 let text = fitted(&clean(label), size, room);
-                self.clearest(&text, rightmost.map_or_else(Vec::new, |point| around(point, self.layout.leading)), *ink);
+                self.clearest(
+                    &text,
+                    rightmost.map_or_else(Vec::new, |point| around(point, self.layout.leading, mark_gap(*mark))),
+                    *ink,
+                );
             }
             Layer::Box { x0, x1, y0, y1, label: Some(label), ink, .. } => {
                 self.box_label([*x0, *x1, *y0, *y1], label, *ink)
@@ -184,7 +188,7 @@ impl Words<'_> {
                 if plot.holds(place) {
                     let text = fitted(&clean(text), size, room);
                     let mut places = vec![(place, Anchor::Start), (place, Anchor::End)];
-                    places.extend(around(place, self.layout.leading));
+                    places.extend(around(place, self.layout.leading, 0.0));
                     self.first_free(&text, places, *ink);
                 }
             }
@@ -208,18 +212,13 @@ impl Words<'_> {
         let text = fitted(&clean(label), self.layout.size, self.layout.plot.right - self.layout.plot.left);
         let (middle_x, middle_y) = ((area.left + area.right) / 2.0, (area.top + area.bottom) / 2.0);
         let away = self.layout.leading / 2.0 + 1.0;
-        let mut places = vec![
+        let places = vec![
             ((area.right + GAP, middle_y), Anchor::Start),
-            ((middle_x, area.top - away), Anchor::Middle),
             ((area.left - GAP, middle_y), Anchor::End),
+            ((middle_x, area.top - away), Anchor::Middle),
             ((middle_x, area.bottom + away), Anchor::Middle),
         ];
-        let fits = width(&text, self.layout.size) + 4.0 <= area.right - area.left
-            && area.bottom - area.top >= self.layout.leading;
-        if fits {
-            places.insert(0, ((middle_x, middle_y), Anchor::Middle));
-        }
-        self.first_free(&text, places, ink);
+        self.clearest(&text, places, ink);
     }
 
     /// A label at the right end of a level line, inside the plot.
@@ -305,14 +304,19 @@ impl Words<'_> {
 }
 
 /// Places around a mark: right, left, then above and below.
-fn around((x, y): Point, leading: f64) -> Vec<(Point, Anchor)> {
-    let mut places = vec![((x + GAP, y), Anchor::Start), ((x - GAP, y), Anchor::End)];
+fn around((x, y): Point, leading: f64, gap: f64) -> Vec<(Point, Anchor)> {
+    let mut places = vec![((x + gap, y), Anchor::Start), ((x - gap, y), Anchor::End)];
     for row in [1.0, 2.0, 3.0] {
         let away = leading * row;
-        places.extend([((x + GAP, y - away), Anchor::Start), ((x + GAP, y + away), Anchor::Start)]);
-        places.extend([((x - GAP, y - away), Anchor::End), ((x - GAP, y + away), Anchor::End)]);
+        places.extend([((x + gap, y - away), Anchor::Start), ((x + gap, y + away), Anchor::Start)]);
+        places.extend([((x - gap, y - away), Anchor::End), ((x - gap, y + away), Anchor::End)]);
     }
     places
+}
+
+/// From the middle of a mark to its words.
+fn mark_gap(size: f64) -> f64 {
+    if size.is_finite() { size.clamp(0.0, 40.0) / 2.0 + GAP * 0.75 } else { GAP }
 }
 
 /// Heights nearest to the `wanted` ones (ascending) that keep `apart` and stay between `top` and `bottom`: least squares

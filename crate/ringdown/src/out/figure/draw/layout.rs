@@ -148,9 +148,15 @@ impl ColourScale {
     }
 }
 
+/// Both ends with as many decimals as tell them within a hundredth of the scale.
 fn ends(limits: &Range) -> [Tick; 2] {
-    let step = (limits.high - limits.low) / 20.0;
-    [limits.low, limits.high].map(|value| Tick { value, text: ticks::figure(value, step) })
+    let length = limits.high - limits.low;
+    [limits.low, limits.high].map(|value| {
+        let ten = libm::pow(10.0, libm::floor(libm::log10(length)));
+        let told = |step: &f64| ((value / step).round() * step - value).abs() <= length / 100.0;
+        let step = [ten, ten / 10.0, ten / 100.0].into_iter().find(told).unwrap_or(ten / 1000.0);
+        Tick { value, text: ticks::figure(value, step) }
+    })
 }
 
 fn scale_of(limits: Range, label: &str) -> ColourScale {

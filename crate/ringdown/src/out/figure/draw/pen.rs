@@ -70,10 +70,16 @@ impl<B: DrawingBackend> Pen<B> {
 
     /// A line through `points`.
     pub fn path(&mut self, points: &[Point], colour: Rgb, width: f64) -> Drawn<B> {
+        self.veil(points, colour, 1.0, width)
+    }
+
+    /// A line through `points` that lets what lies beneath show through.
+    pub fn veil(&mut self, points: &[Point], colour: Rgb, alpha: f64, width: f64) -> Drawn<B> {
         if points.len() < 2 {
             return Ok(());
         }
-        let stroke = Stroke { colour: solid(colour), width: self.units(width.max(0.1)).max(1) as u32 };
+        let stroke =
+            Stroke { colour: BackendColor { alpha, rgb: colour }, width: self.units(width.max(0.1)).max(1) as u32 };
         let path: Vec<BackendCoord> = points.iter().map(|point| self.at(*point)).collect();
         self.backend.draw_path(path, &stroke)
     }
