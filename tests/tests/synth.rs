@@ -107,3 +107,65 @@ fn nothing_clips_and_no_sensor_is_silent() {
         }
     }
 }
+
+/// The committed folder, seen from this package.
+fn demo_logs() -> std::path::PathBuf {
+    std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../demo-logs")
+}
+
+#[test]
+fn the_committed_demo_logs_are_what_the_generator_makes() {
+    let made = ringdown::synth::demo_logs();
+    let mut names: Vec<String> = made.iter().map(|file| file.name.clone()).collect();
+    for file in &made {
+        let committed = std::fs::read(demo_logs().join(&file.name)).unwrap_or_default();
+        assert!(committed == file.bytes, "{} differs: make it again and read its story again", file.name);
+    }
+    names.push("README.md".to_owned());
+    names.sort();
+    let mut present: Vec<String> = std::fs::read_dir(demo_logs())
+        .expect("demo-logs")
+        .map(|entry| entry.expect("entry").file_name().to_string_lossy().into_owned())
+        .collect();
+    present.sort();
+    assert_eq!(present, names);
+    assert!(made.iter().map(|file| file.bytes.len()).sum::<usize>() < 20_000_000);
+}
+
+#[test]
+fn the_readme_counts_what_the_truth_counts() {
+    let readme = std::fs::read_to_string(demo_logs().join("README.md")).expect("README");
+    for evening in Evening::ALL {
+        let (whole, piece) = (Demo::new(evening).finish(), Demo::excerpt(evening).finish());
+        let (whole, piece) = (json(&whole, ".truth.json"), json(&piece, ".truth.json"));
+        let name = whole["file"].as_str().expect("file").trim_end_matches(".wav");
+        let row = readme.lines().find(|line| line.starts_with(&format!("| {name} |"))).expect("row");
+        let counts = format!(
+            "| {} | {} | {} | {} |",
+            whole["cylinders_fired"], whole["knocks"], piece["cylinders_fired"], piece["knocks"]
+        );
+        assert!(row.ends_with(&counts), "{row} should end with {counts}");
+    }
+}
+
+/// The whole recordings and excerpts of the third evening are named in their cards by the digest of what was made.
+#[test]
+fn the_card_names_its_recording_by_digest() {
+    use ringdown::read::Hasher;
+    for files in [Demo::new(Evening::Three).finish(), Demo::excerpt(Evening::Three).finish()] {
+        let wav = named(&files, ".wav");
+        let mut hasher = Hasher::new();
+        hasher.update(wav);
+        let card = json(&files, ".card.json");
+        assert_eq!(card["files"][0]["sha256"], hasher.finish());
+        assert_eq!(card["files"][0]["bytes"], wav.len());
+    }
+}
+
+#[test]
+fn the_sheet_is_one_that_ringdown_reads_without_a_note() {
+    let files = Demo::excerpt(Evening::One).finish();
+    let loaded = ringdown::read::sheet::Sheet::parse("sheet", named(&files, ".sheet.json")).expect("a sheet");
+    assert!(loaded.notes.is_empty(), "{:?}", loaded.notes);
+    assert_eq!(loaded.value.firing(), Some(vec![(1, 0.0), (3, 180.0), (4, 360.0), (2, 540.0)]));
+}

@@ -50,6 +50,17 @@ impl Evening {
     pub const ALL: [Evening; 4] = [Evening::One, Evening::Two, Evening::Three, Evening::Stranger];
 }
 
+/// All files of the folder `demo-logs/` but its README: excerpts with their truth, whole logs, the sheet, one card.
+pub fn demo_logs() -> Vec<DemoFile> {
+    let mut files: Vec<DemoFile> = Vec::new();
+    for file in Evening::ALL.into_iter().flat_map(|evening| Demo::excerpt(evening).finish()) {
+        if files.iter().all(|present| present.name != file.name) {
+            files.push(file);
+        }
+    }
+    files
+}
+
 /// Signal made in one step, as a share of a second.
 const STEPS_PER_S: u64 = 10;
 

@@ -22,7 +22,7 @@ const PUSHES: [(f64, f64); 2] = [(13.5, 1.0), (31.0, 0.24)];
 const BURST_DEG_ATDC: f64 = 2.0;
 /// First mode's amplitude that stands 0 dB over the usual background, at level 0 dB. Measured once with a band of
 /// 4.8-6.4 kHz and a window of 10-60 degrees.
-const KNOCK_UNIT: f64 = 0.04;
+const KNOCK_UNIT: f64 = 0.037;
 /// Speed follows what is asked within this time.
 const FOLLOW_S: f64 = 0.12;
 const START_DEG: f64 = 400.0;

@@ -28,6 +28,8 @@ const BLOCK: [[(f64, f64, f64); 6]; SENSORS] = [
 ];
 /// Share of the block's movement that arrives without resonance.
 const DIRECT: f64 = 0.5;
+/// Buzzing loses its highest tones: a one-pole low-pass, near 7 kHz at 48 kHz.
+const BUZZ_DULL: f64 = 0.6;
 /// Sensors lose a little when hot: share per kelvin around 80 degC (common practice, no source).
 const DRIFT_PER_K: f64 = -0.0015;
 
@@ -50,7 +52,7 @@ pub(super) struct Mount {
 pub(super) const ON_BLOCK: Mount = Mount { direct: 1.0, f0_hz: 20_500.0, q: 4.0, peak: 1.2, rattle: 0.0, gain_db: 0.0 };
 /// The same on a thin bracket that rings on its own.
 pub(super) const ON_BRACKET: Mount =
-    Mount { direct: 0.03, f0_hz: 3620.0, q: 32.0, peak: 5.5, rattle: 1.0, gain_db: -3.1 };
+    Mount { direct: 0.03, f0_hz: 3620.0, q: 32.0, peak: 5.5, rattle: 1.25, gain_db: -3.1 };
 /// A sensor built to ring.
 pub(super) const TUNED: Mount = Mount { direct: 0.1, f0_hz: 6800.0, q: 8.0, peak: 2.6, rattle: 0.0, gain_db: 0.0 };
 
@@ -98,6 +100,7 @@ impl Resonator {
 pub(super) struct Sensor {
     block: [(Resonator, f64); 6],
     own: Resonator,
+    buzz: f64,
     mount: Mount,
     fixed: f64,
     gain: f64,
@@ -108,7 +111,7 @@ impl Sensor {
     pub fn new(index: usize, mount: Mount, rate_hz: f64) -> Self {
         let fixed = libm::pow(10.0, mount.gain_db / 20.0);
         let block = BLOCK[index.min(SENSORS - 1)].map(|(hz, q, gain)| (Resonator::new(hz, q, rate_hz), gain));
-        Self { block, own: Resonator::new(mount.f0_hz, mount.q, rate_hz), mount, fixed, gain: fixed }
+        Self { block, own: Resonator::new(mount.f0_hz, mount.q, rate_hz), buzz: 0.0, mount, fixed, gain: fixed }
     }
 
     /// The engine's temperature, degC.
@@ -124,8 +127,11 @@ impl Sensor {
             moved += *gain * resonator.next(felt);
         }
         let rings = self.mount.peak * self.own.next(moved);
-        let buzz = if self.mount.rattle > 0.0 { self.mount.rattle * rings.abs() * random.noise() } else { 0.0 };
-        self.gain * (self.mount.direct * moved + rings + buzz)
+        if self.mount.rattle > 0.0 {
+            let hits = self.mount.rattle * rings.abs() * random.noise();
+            self.buzz += BUZZ_DULL * (hits - self.buzz);
+        }
+        self.gain * (self.mount.direct * moved + rings + self.buzz)
     }
 }
 

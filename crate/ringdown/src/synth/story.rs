@@ -224,7 +224,7 @@ fn two() -> Plan {
     Plan {
         role: Some("safe"),
         told: "Both sensors on the block, sensor 2 reads 3.1 dB lower; no knock; one single pull passes 6000 rpm.",
-        excerpt_s: [43.6, 51.6],
+        excerpt_s: [40.8, 48.8],
         ..alder_valley("evening-two", 202, script)
     }
 }
