@@ -4,6 +4,7 @@ pub mod envelope;
 pub mod filter;
 pub mod filtfilt;
 pub mod level;
+pub mod segments;
 pub mod spectrum;
 pub mod stft;
 pub mod taper;

@@ -3,6 +3,7 @@
 //! Scaled as SciPy: density in 1/Hz (its sum times the bin spacing is the mean square), power so that a sine of amplitude
 //! A in the middle of a bin reads A^2/2. One-sided. Samples must be finite; others count as 0.
 
+use super::segments::Segments;
 use super::taper::Taper;
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 use std::sync::Arc;
@@ -63,35 +64,6 @@ impl Transform {
     }
 }
 
-/// Cuts a stream into overlapping segments, whatever the sizes of the slices pushed.
-struct Segments {
-    held: Vec<f32>,
-    len: usize,
-    hop: usize,
-}
-
-impl Segments {
-    fn new(len: usize, hop: usize) -> Self {
-        Self { held: Vec::with_capacity(len), len, hop: hop.clamp(1, len) }
-    }
-
-    /// Takes the start of `samples` until a segment is complete; returns what is left.
-    fn fill<'a>(&mut self, samples: &'a [f32]) -> &'a [f32] {
-        let (now, later) = samples.split_at(samples.len().min(self.len - self.held.len()));
-        self.held.extend(now.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
-        later
-    }
-
-    fn complete(&self) -> bool {
-        self.held.len() == self.len
-    }
-
-    fn advance(&mut self) {
-        self.held.copy_within(self.hop.., 0);
-        self.held.truncate(self.len - self.hop);
-    }
-}
-
 /// Welch's mean over tapered segments of one channel, fed slice by slice; the result does not depend on the slicing.
 pub struct Welch {
     taper: Taper,
@@ -113,27 +85,19 @@ impl Welch {
     }
 
     /// Adds samples. Full scale = 1.
-    pub fn push(&mut self, mut samples: &[f32]) {
-        while !samples.is_empty() {
-            samples = self.segments.fill(samples);
-            if self.segments.complete() {
-                self.add_segment();
-                self.segments.advance();
+    pub fn push(&mut self, samples: &[f32]) {
+        self.segments.push(samples, |segment| {
+            let spectrum = self.transform.run(segment, self.taper.weights(), self.detrend);
+            for (sum, bin) in self.sums.iter_mut().zip(spectrum) {
+                *sum += bin.norm_sqr();
             }
-        }
-    }
-
-    fn add_segment(&mut self) {
-        let spectrum = self.transform.run(&self.segments.held, self.taper.weights(), self.detrend);
-        for (sum, bin) in self.sums.iter_mut().zip(spectrum) {
-            *sum += bin.norm_sqr();
-        }
-        self.count += 1;
+            self.count += 1;
+        });
     }
 
     /// Forgets the unfinished segment: what is pushed next does not follow on what was pushed before.
     pub fn gap(&mut self) {
-        self.segments.held.clear();
+        self.segments.clear();
     }
 
     /// Segments so far.
@@ -165,7 +129,7 @@ impl Welch {
     fn scaled(&self, scale: f64) -> Result<Vec<f64>, TooShort> {
         let len = self.taper.len();
         if self.count == 0 {
-            return Err(TooShort { needed: len, present: self.segments.held.len() });
+            return Err(TooShort { needed: len, present: self.segments.held() });
         }
         let mean = scale / self.count as f64;
         Ok(self.sums.iter().enumerate().map(|(k, sum)| sum * mean * sides(k, len)).collect())
@@ -230,23 +194,22 @@ impl Cross {
         while !first.is_empty() {
             first = self.segments[0].fill(first);
             second = self.segments[1].fill(second);
-            if self.segments[0].complete() {
-                self.add_segment();
-                self.segments.iter_mut().for_each(Segments::advance);
-            }
+            self.add_complete();
         }
     }
 
-    fn add_segment(&mut self) {
-        let [a, b] = &mut self.transforms;
-        let a = a.run(&self.segments[0].held, self.taper.weights(), self.detrend);
-        let b = b.run(&self.segments[1].held, self.taper.weights(), self.detrend);
+    fn add_complete(&mut self) {
+        let [Some(a), Some(b)] = self.segments.each_ref().map(Segments::complete) else { return };
+        let [transform_a, transform_b] = &mut self.transforms;
+        let a = transform_a.run(a, self.taper.weights(), self.detrend);
+        let b = transform_b.run(b, self.taper.weights(), self.detrend);
         for (k, (a, b)) in a.iter().zip(b).enumerate() {
             self.powers[0][k] += a.norm_sqr();
             self.powers[1][k] += b.norm_sqr();
             self.products[k] += a.conj() * b;
         }
         self.count += 1;
+        self.segments.iter_mut().for_each(Segments::advance);
     }
 
     /// Segments so far. Coherence means little under some 8 of them: with one it is 1 everywhere.
@@ -279,7 +242,7 @@ impl Cross {
     }
 
     fn checked(&self) -> Result<(), TooShort> {
-        let (needed, present) = (self.taper.len(), self.segments[0].held.len());
+        let (needed, present) = (self.taper.len(), self.segments[0].held());
         if self.count == 0 { Err(TooShort { needed, present }) } else { Ok(()) }
     }
 }

@@ -5,6 +5,7 @@
 //! the scale of event levels. Transforms run in f32: noise of rounding lies near -140 dB re the loudest bin.
 
 use super::level::quick_db_in_place;
+use super::segments::Segments;
 use super::taper::Taper;
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 use std::sync::Arc;
@@ -129,10 +130,9 @@ impl View {
 pub struct Spectrogram {
     stft: Stft,
     view: View,
-    hop: usize,
-    /// Sample number of the first of `held`.
-    held_from: u64,
-    held: Vec<f32>,
+    segments: Segments,
+    /// Sample number after the last one pushed.
+    next: u64,
     power: Vec<f32>,
     /// First bin, then the bin after the last of each row.
     edges: Vec<usize>,
@@ -160,11 +160,10 @@ impl Spectrogram {
             cells: vec![0.0; columns * (edges.len() - 1)],
             counts: vec![0; columns],
             power: vec![0.0; bins],
-            held: Vec::with_capacity(len),
-            held_from: 0,
+            segments: Segments::new(len, hop),
+            next: 0,
             stft,
             view,
-            hop,
             edges,
             bin_hz,
             columns,
@@ -175,37 +174,31 @@ impl Spectrogram {
     /// last, its first segment starts anew. Segments whose middle lies outside the view are skipped: hand in half a segment
     /// before and after the view, or its first and last columns stay empty.
     pub fn push(&mut self, at: u64, mut samples: &[f32]) {
-        if at != self.held_from + self.held.len() as u64 {
-            self.held.clear();
-            self.held_from = at;
+        if at != self.next {
+            self.segments.clear();
         }
-        let len = self.stft.segment_len();
+        self.next = at;
         while !samples.is_empty() {
-            let (now, later) = samples.split_at(samples.len().min(len - self.held.len()));
-            self.held.extend(now.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
+            let later = self.segments.fill(samples);
+            self.next = self.next.saturating_add((samples.len() - later.len()) as u64);
             samples = later;
-            if self.held.len() == len {
-                self.add_segment();
-                self.advance();
-            }
+            self.add_complete();
         }
     }
 
-    fn advance(&mut self) {
-        self.held.copy_within(self.hop.., 0);
-        self.held.truncate(self.held.len() - self.hop);
-        self.held_from += self.hop as u64;
+    fn add_complete(&mut self) {
+        let Some(segment) = self.segments.complete() else { return };
+        let middle = self.next.saturating_sub(segment.len().div_ceil(2) as u64);
+        if (self.view.from..self.view.to).contains(&middle) {
+            self.stft.power(segment, &mut self.power);
+            self.add_power(middle - self.view.from);
+        }
+        self.segments.advance();
     }
 
-    fn add_segment(&mut self) {
-        let middle = self.held_from + self.held.len() as u64 / 2;
-        if middle < self.view.from || middle >= self.view.to {
-            return;
-        }
-        let span = u128::from(self.view.samples());
-        let column = (u128::from(middle - self.view.from) * self.columns as u128 / span) as usize;
-        self.stft.power(&self.held, &mut self.power);
-        let rows = self.edges.len() - 1;
+    fn add_power(&mut self, sample: u64) {
+        let column = u128::from(sample) * self.columns as u128 / u128::from(self.view.samples());
+        let (column, rows) = (column as usize, self.rows());
         let cells = &mut self.cells[column * rows..][..rows];
         for (cell, edge) in cells.iter_mut().zip(self.edges.windows(2)) {
             let bins = &self.power[edge[0]..edge[1]];

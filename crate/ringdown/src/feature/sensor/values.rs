@@ -1,0 +1,169 @@
+//! What the sample values alone tell: extremes, mean, steps of the converter, clipping.
+
+/// Bins of the histogram: even, so that doubling the range merges pairs.
+const BINS: usize = 4096;
+
+/// Exponents of f32 differences.
+const EXPONENTS: usize = 256;
+
+/// Statistics of sample values, in fixed memory.
+pub struct Values {
+    samples: u64,
+    sum: f64,
+    sum_of_squares: f64,
+    min: f32,
+    max: f32,
+    previous: Option<f32>,
+    /// How many differences between neighbours have each binary exponent, and the least of them.
+    differences: Vec<(u64, f32)>,
+    histogram: Histogram,
+}
+
+impl Default for Values {
+    fn default() -> Self {
+        Self {
+            samples: 0,
+            sum: 0.0,
+            sum_of_squares: 0.0,
+            min: f32::INFINITY,
+            max: f32::NEG_INFINITY,
+            previous: None,
+            differences: vec![(0, f32::INFINITY); EXPONENTS],
+            histogram: Histogram::new(),
+        }
+    }
+}
+
+impl Values {
+    pub fn push(&mut self, samples: &[f32]) {
+        for sample in samples.iter().copied().filter(|x| x.is_finite()) {
+            let x = f64::from(sample);
+            self.samples += 1;
+            self.sum += x;
+            self.sum_of_squares += x * x;
+            (self.min, self.max) = (self.min.min(sample), self.max.max(sample));
+            self.add_difference(sample);
+            self.histogram.add(sample);
+        }
+    }
+
+    fn add_difference(&mut self, sample: f32) {
+        let difference = (sample - self.previous.replace(sample).unwrap_or(sample)).abs();
+        if difference > 0.0 {
+            let (count, least) = &mut self.differences[(difference.to_bits() >> 23) as usize & (EXPONENTS - 1)];
+            *count += 1;
+            *least = least.min(difference);
+        }
+    }
+
+    pub fn samples(&self) -> u64 {
+        self.samples
+    }
+
+    pub fn min(&self) -> f64 {
+        if self.samples == 0 { 0.0 } else { f64::from(self.min) }
+    }
+
+    pub fn max(&self) -> f64 {
+        if self.samples == 0 { 0.0 } else { f64::from(self.max) }
+    }
+
+    pub fn mean(&self) -> f64 {
+        self.sum / self.samples.max(1) as f64
+    }
+
+    pub fn variance(&self) -> f64 {
+        (self.sum_of_squares / self.samples.max(1) as f64 - self.mean().powi(2)).max(0.0)
+    }
+
+    /// Least step between values. A few stray smaller differences (a fade, a splice) don't count: at least one in 10 000
+    /// must have its size.
+    pub fn step(&self) -> Option<f64> {
+        let all: u64 = self.differences.iter().map(|(count, _)| count).sum();
+        let mut usual = self.differences.iter().filter(|(count, _)| *count > 0 && count * 10_000 >= all);
+        usual.next().map(|(_, least)| f64::from(*least))
+    }
+
+    /// log2 of the steps between the extremes, 0..=24.
+    pub fn bits(&self) -> f64 {
+        let Some(step) = self.step() else { return 0.0 };
+        ((self.max() - self.min()) / step + 1.0).log2().clamp(0.0, 24.0)
+    }
+
+    /// Share of samples that pile up at an extreme, at whatever value that lies.
+    pub fn clipped_share(&self) -> f64 {
+        let Some(step) = self.step() else { return 0.0 };
+        if self.max - self.min < (LEAST_STEPS * step) as f32 {
+            return 0.0;
+        }
+        let piled = self.histogram.piled(2.0 * step);
+        piled as f64 / self.samples.max(1) as f64
+    }
+}
+
+/// With fewer steps between its extremes a signal's extremes are often hit without being clipped.
+const LEAST_STEPS: f64 = 32.0;
+
+/// Counts of values over a range that doubles until it holds the largest.
+struct Histogram {
+    counts: Vec<u64>,
+    /// Bins span -range..range.
+    range: f32,
+}
+
+impl Histogram {
+    fn new() -> Self {
+        Self { counts: vec![0; BINS], range: f32::powi(2.0, -20) }
+    }
+
+    fn add(&mut self, x: f32) {
+        while x.abs() >= self.range && self.range < f32::MAX / 4.0 {
+            self.double();
+        }
+        let place = (x / self.range + 1.0) * (BINS / 2) as f32;
+        self.counts[(place as usize).min(BINS - 1)] += 1;
+    }
+
+    fn double(&mut self) {
+        let half = BINS / 2;
+        let mut wide = [0; BINS];
+        for (pair, into) in self.counts.chunks_exact(2).zip(&mut wide[half / 2..half / 2 + half]) {
+            *into = pair[0] + pair[1];
+        }
+        self.counts.copy_from_slice(&wide);
+        self.range *= 2.0;
+    }
+
+    /// Samples piled up at both ends; bins are joined until each is `least_width` wide, lest it holds gaps between values.
+    fn piled(&self, least_width: f64) -> u64 {
+        let width = f64::from(self.range) * 2.0 / BINS as f64;
+        let joined = (least_width / width).ceil().clamp(1.0, 256.0) as usize;
+        let counts: Vec<u64> = self.counts.chunks(joined).map(|bins| bins.iter().sum()).collect();
+        let upward: Vec<u64> = counts.iter().copied().skip_while(|count| *count == 0).collect();
+        let downward: Vec<u64> = counts.iter().rev().copied().skip_while(|count| *count == 0).collect();
+        pile(&upward) + pile(&downward)
+    }
+}
+
+/// How far the outermost bins must stand out of those inside. A sine, which dwells longest at its crest, has 2.4 times as
+/// many samples in the outer two of four equal bins: (acos(1-2h)) / (acos(1-4h) - acos(1-2h)) = 1/(sqrt 2 - 1) for small h.
+const PILE_OVER_INSIDE: u64 = 5;
+
+/// Fewer samples are chance.
+const LEAST_PILE: u64 = 8;
+
+/// A pile may lie a little inside a few stray samples (a spike beyond the clipped level).
+const MOST_BEYOND: usize = 400;
+
+/// Samples of the pile at the start of `counts` (outermost first), 0 without one.
+fn pile(counts: &[u64]) -> u64 {
+    let mut beyond = 0;
+    for window in counts.windows(4).take(MOST_BEYOND) {
+        let (outer, inner) = (window[0] + window[1], window[2] + window[3]);
+        if outer >= LEAST_PILE + PILE_OVER_INSIDE * inner && beyond * 100 <= outer && inner > 0 {
+            return outer + beyond;
+        }
+        beyond += window[0];
+    }
+    0
+}
