@@ -27,6 +27,11 @@ pub enum Place {
         /// From 0.
         byte: u64,
     },
+    /// A line, from 1, where its byte is not known any more.
+    Row {
+        /// From 1.
+        line: u64,
+    },
     /// A named field of a sheet or card.
     Field(String),
 }
@@ -139,6 +144,7 @@ impl fmt::Display for Place {
             Place::File => Ok(()),
             Place::Byte(at) => write!(f, "byte {at}"),
             Place::Line { line, byte } => write!(f, "line {line} (byte {byte})"),
+            Place::Row { line } => write!(f, "line {line}"),
             Place::Field(name) => write!(f, "field {name}"),
         }
     }

@@ -1,7 +1,11 @@
 //! Control-unit logs: a table of text to series over time.
 
-use super::{Source, roles::Role};
-use crate::error::{Error, Loaded};
+use super::clock::Axis;
+use super::dialect::{self, Dialect};
+use super::roles::{self, Facts, Figures, Role};
+use super::table::Table;
+use super::{Source, bytes, clock, names};
+use crate::error::{Error, Kind, Loaded, Place};
 use serde::{Deserialize, Serialize};
 
 /// A log, read whole.
@@ -49,17 +53,165 @@ pub enum Of {
 
 impl Log {
     /// Reads the whole table.
-    pub fn read(_name: &str, _source: Box<dyn Source>) -> Result<Loaded<Log>, Error> {
-        todo!("readers")
+    ///
+    /// # Errors
+    /// When the source is empty, no text, holds no table of numbers, or a record breaks the limits (1 MiB a record,
+    /// 64 KiB a field, 4096 columns; the error names the line).
+    pub fn read(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Log>, Error> {
+        let len = bytes::length(name, source.as_mut())?;
+        let sample = bytes::slice(name, source.as_mut(), 0, dialect::SAMPLE_BYTES)?;
+        if sample.iter().all(u8::is_ascii_whitespace) && sample.len() as u64 == len {
+            return Err(Error::new(name, Place::File, Kind::Empty));
+        }
+        let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
+        drop(sample);
+        let table = Table::read(name, source.as_mut(), &dialect)?;
+        if table.rows() == 0 || !table.has_numbers() {
+            return Err(dialect::no_numbers(name));
+        }
+        Ok(assemble(name, &dialect, table))
     }
 
     /// Median sampling rate, Hz, from the time column.
     pub fn rate_hz(&self) -> Option<f64> {
-        todo!("readers")
+        self.first(Role::Time)?;
+        clock::median_step(&self.t_s).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
     }
 
     /// First column of a role.
     pub fn first(&self, role: Role) -> Option<&Column> {
         self.columns.iter().find(|column| column.role == role)
     }
+}
+
+/// Roles, units and time for the columns of a table.
+fn assemble(name: &str, dialect: &Dialect, mut table: Table) -> Loaded<Log> {
+    let mut notes = table.notes(name, dialect);
+    let facts = |(k, values): (usize, &Vec<f64>)| Facts {
+        name: dialect.names.get(k).map_or("", String::as_str),
+        unit: dialect.units.get(k).and_then(Option::as_deref),
+        is_clock: dialect.clocks.get(k).copied().unwrap_or(false),
+        figures: Figures::of(values),
+    };
+    let facts: Vec<Facts> = table.columns.iter().enumerate().map(facts).collect();
+    let guesses = roles::assign(&facts);
+    let is_clock: Vec<bool> = facts.iter().map(|facts| facts.is_clock).collect();
+    drop(facts);
+    let mut columns: Vec<Column> = Vec::new();
+    for (k, (guess, values)) in guesses.into_iter().zip(std::mem::take(&mut table.columns)).enumerate() {
+        let head = dialect.names.get(k).filter(|head| !head.is_empty());
+        let unit = dialect.units.get(k).cloned().flatten();
+        let mut column = Column {
+            column: k + 1,
+            name: head.cloned().unwrap_or_else(|| format!("column {}", k + 1)),
+            unit,
+            role: guess.role,
+            of: head.and_then(|head| names::of(head)).filter(|_| speaks_of_a_sensor(guess.role)),
+            reason: guess.reason,
+            values,
+        };
+        convert(&mut column);
+        columns.push(column);
+    }
+    let time = columns.iter().position(|column| column.role == Role::Time);
+    let t_s = match time.and_then(|k| columns.get(k).zip(is_clock.get(k))) {
+        Some((column, is_clock)) => {
+            let axis = clock::axis(&column.name, column.unit.as_deref(), *is_clock, &column.values);
+            keep_rows(&mut columns, time, axis, &table.lines, name, &mut notes)
+        }
+        None => {
+            let what = "no time column was found: the rows were placed one second apart".to_owned();
+            let remedy = "give the logging rate, or export the log with its time column";
+            notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy }));
+            clock::row_count(table.lines.len())
+        }
+    };
+    note_double_names(name, &columns, &mut notes);
+    let log = Log { name: name.to_owned(), t_s, columns, assumed: assumed(dialect) };
+    Loaded { value: log, notes }
+}
+
+fn speaks_of_a_sensor(role: Role) -> bool {
+    matches!(
+        role,
+        Role::Level
+            | Role::Background
+            | Role::LoggedLimit
+            | Role::KnockFlag
+            | Role::Correction
+            | Role::Ignition
+            | Role::Other
+    )
+}
+
+/// Keeps the rows that have a place on the time axis; the time column becomes seconds as logged.
+fn keep_rows(
+    columns: &mut [Column],
+    time: Option<usize>,
+    axis: Axis,
+    lines: &[u32],
+    name: &str,
+    notes: &mut Vec<Error>,
+) -> Vec<f64> {
+    if let Some(column) = time.and_then(|k| columns.get_mut(k)) {
+        column.values = axis.logged_s;
+    }
+    for (row, what) in axis.notes {
+        let line = u64::from(lines.get(row).copied().unwrap_or(0));
+        let place = if row == 0 { Place::File } else { Place::Row { line } };
+        let remedy = "check the logger's clock if that is not what it should have done";
+        notes.push(Error::new(name, place, Kind::Noted { what, remedy }));
+    }
+    if !axis.keep.is_empty() {
+        for column in columns {
+            let mut kept = axis.keep.iter();
+            column.values.retain(|_| kept.next().copied().unwrap_or(false));
+        }
+    }
+    axis.t_s
+}
+
+/// To the units the rest works in; see [`Column::values`].
+fn convert(column: &mut Column) {
+    let unit = column.unit.as_deref().map(|unit| names::without_brackets(unit).to_lowercase()).unwrap_or_default();
+    let (factor, offset) = match (column.role, unit.as_str()) {
+        (Role::Speed, "krpm" | "rpm x1000") => (1000.0, 0.0),
+        (Role::Speed, "1/s" | "rps" | "hz") => (60.0, 0.0),
+        (Role::Speed, "rad/s") => (30.0 / std::f64::consts::PI, 0.0),
+        (Role::Coolant | Role::Air, "°f" | "ºf" | "degf" | "deg f" | "f") => (5.0 / 9.0, -160.0 / 9.0),
+        (Role::Coolant | Role::Air, "k" | "kelvin") => (1.0, -273.15),
+        _ => return,
+    };
+    column.values.iter_mut().for_each(|value| *value = *value * factor + offset);
+}
+
+fn note_double_names(name: &str, columns: &[Column], notes: &mut Vec<Error>) {
+    let mut seen = std::collections::BTreeMap::new();
+    columns.iter().for_each(|column| *seen.entry(column.name.as_str()).or_insert(0) += 1);
+    for (head, count) in seen.iter().filter(|(_, count)| **count > 1).take(20) {
+        let what = format!("{count} columns are named \"{head}\": they are told apart by their number");
+        notes.push(Error::new(
+            name,
+            Place::File,
+            Kind::Noted { what, remedy: "nothing, if both are what they should be" },
+        ));
+    }
+}
+
+/// One sentence on how the text was understood.
+fn assumed(dialect: &Dialect) -> String {
+    let mut parts = vec![dialect.delimiter.in_words().to_owned()];
+    let decimal = if dialect.decimal == super::number::Decimal::Comma { "decimal comma" } else { "decimal point" };
+    parts.push(decimal.to_owned());
+    parts.push(match (dialect.head.is_empty(), dialect.units_row) {
+        (true, _) => "no head: columns by number".to_owned(),
+        (_, true) => "units in a row of their own".to_owned(),
+        _ if dialect.units.iter().any(Option::is_some) => "units in the head".to_owned(),
+        _ => "no units".to_owned(),
+    });
+    if dialect.preamble > 0 {
+        parts.push(format!("{} lines before the table", dialect.preamble));
+    }
+    parts.push(dialect.script.encoding_name().to_owned());
+    parts.join(", ")
 }

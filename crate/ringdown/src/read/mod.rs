@@ -5,16 +5,23 @@
 
 mod bytes;
 pub mod card;
+mod clock;
 mod cue;
+mod dialect;
 mod fmt_chunk;
 mod json;
 pub mod log;
 mod magic;
+mod names;
+mod number;
 mod pcm;
 mod riff;
 pub mod roles;
 pub mod sheet;
 mod sheet_check;
+mod table;
+pub mod text;
+mod trade;
 pub mod wave;
 
 use crate::error::{Error, Kind, Loaded, Place};
