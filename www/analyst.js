@@ -4,7 +4,8 @@
  * @typedef {import("./state.js").State} State
  * @typedef {import("./state.js").Inputs} Inputs
  * @typedef {import("./protocol.js").Fault} Fault
- * @typedef {{ file: File, role: string | null, sample: boolean, id: number | null, guessed: string | null }} Source
+ * @typedef {{ file: File, role: string | null, sample: boolean, id: number | null, guessed: string | null,
+ *   sentTo: Worker | null }} Source   `sentTo`: the worker that was given it, so that none gets it twice
  * @typedef {{ resolve: (value: any) => void, reject: (reason: unknown) => void, name: string }} Open
  */
 
@@ -43,6 +44,10 @@ export class Analyst {
     this.sources = [];
     this.nextId = 1;
     this.breakdowns = 0;
+    /** @type {Source | null} */
+    this.adding = null;
+    /** Roles last sent, by file and column: a bench that keeps its own mind is not asked for ever. @type {Map<string, string>} */
+    this.sentRoles = new Map();
     /** What the running worker was last told. @type {Inputs | null} */
     this.told = null;
     /** Calls wait for this. @type {Promise<void>} */
@@ -141,12 +146,16 @@ export class Analyst {
 
   /** Gives a fresh worker what the last one knew. */
   async furnish() {
-    const files = this.sources;
-    this.sources = [];
+    const { worker } = this;
     this.told = null;
+    this.sentRoles.clear();
+    for (const source of this.sources) source.id = null;
     this.becomeReady?.();
     await this.sync();
-    for (const source of files) await this.addOne(source.file, source.role, source.sample);
+    for (const source of [...this.sources]) {
+      if (this.worker !== worker) return; // it broke down again: the next one starts over
+      await this.addSource(source);
+    }
     await this.adoptChoices();
   }
 
@@ -163,10 +172,11 @@ export class Analyst {
       this.state.fault(`The analysis could not be started (${message}). To do: reload the page; if it repeats, use another browser.`);
       return;
     }
-    const left = this.breakdowns > 2 ? this.sources.pop() : null;
+    const left = doing === "add" ? this.adding : this.breakdowns > 2 ? this.sources.at(-1) : null;
+    this.sources = this.sources.filter((source) => source !== left);
     this.state.put({ progress: null });
     this.state.fault(`The analysis broke down (${doing}: ${message}) and was started again with your files`
-      + `${left ? `, without ${left.file.name}, the last one added` : ""}. Your entries and choices are kept; `
+      + `${left ? `, without ${left.file.name}` : ""}. Your entries and choices are kept; `
       + "if it repeats, remove the file added last.");
     this.ready = new Promise((resolve) => { this.becomeReady = resolve; });
     this.startWorker();
@@ -190,10 +200,11 @@ export class Analyst {
     const key = file.sha256;
     const source = this.sources.find((one) => one.id === file.id);
     const role = inputs.roles[key] ?? (told?.roles[key] ? source?.guessed : null);
-    if (role && role !== file.role) await this.quietly("set_role", file.id, role);
+    if (role && role !== file.role && this.isNews(`${file.id}`, role)) await this.quietly("set_role", file.id, role);
     for (const channel of file.channels) {
       const wanted = inputs.columns[key]?.[channel.channel];
-      if (wanted && wanted !== channel.role) await this.quietly("set_column_role", file.id, channel.channel, wanted);
+      if (!wanted || wanted === channel.role || !this.isNews(`${file.id}:${channel.channel}`, wanted)) continue;
+      await this.quietly("set_column_role", file.id, channel.channel, wanted);
     }
     const labels = inputs.labels[key] ?? [];
     const known = told?.labels[key] ?? [];
@@ -203,6 +214,13 @@ export class Analyst {
     for (const label of known) {
       if (!labels.some((one) => one.t_s === label.t_s)) await this.quietly("label", file.id, label.t_s, null);
     }
+  }
+
+  /** @param {string} place @param {string} role */
+  isNews(place, role) {
+    const known = this.sentRoles.get(place) === role;
+    this.sentRoles.set(place, role);
+    return !known;
   }
 
   /** A call whose refusal goes to the list of faults. @param {string} name @param {...unknown} args */
@@ -238,23 +256,22 @@ export class Analyst {
     this.state.put({ fieldFaults });
   }
 
-  /** @param {File} file @param {string | null} role @param {boolean} sample @returns {Promise<string | null>} its kind */
-  async addOne(file, role, sample) {
-    /** @type {Source} */
-    const source = { file, role, sample, id: null, guessed: null };
-    this.sources.push(source);
+  /** @param {Source} source @returns {Promise<string | null>} what kind of file it is; null: not added here */
+  async addSource(source) {
+    await this.ready;
+    if (source.sentTo === this.worker) return null;
+    source.sentTo = this.worker;
+    this.adding = source;
     try {
-      const added = await (role ? this.call("add", file, role) : this.call("add", file));
+      const added = await this.post("add", null, source.role ? [source.file, source.role] : [source.file]);
       source.id = added.id;
-      const row = this.state.results.files.find((one) => one.id === added.id);
-      source.guessed = row?.role ?? null;
-      for (const note of added.notes) this.state.fault(`${added.name}: ${note}`);
+      source.guessed = this.state.results.files.find((one) => one.id === added.id)?.role ?? null;
+      this.state.put({ notes: { ...this.state.results.notes, [added.id]: added.notes } });
       return added.kind;
     } catch (error) {
-      if (error instanceof Refused) {
-        this.sources = this.sources.filter((one) => one !== source);
-        this.state.fault(error.message);
-      }
+      if (!(error instanceof Refused)) return null; // the worker broke down: its successor is given the rest
+      this.sources = this.sources.filter((one) => one !== source);
+      this.state.fault(error.message);
       return null;
     }
   }
@@ -262,9 +279,12 @@ export class Analyst {
   /** Adds files one after the other; one that can't be read leaves the others alone.
    * @param {{ file: File, role: string | null }[]} files @param {boolean} [sample] */
   async add(files, sample = false) {
+    /** @type {Source[]} */
+    const sources = files.map(({ file, role }) => ({ file, role, sample, id: null, guessed: null, sentTo: null }));
+    this.sources.push(...sources);
     let brought = false;
-    for (const { file, role } of files) {
-      const kind = await this.addOne(file, role, sample);
+    for (const source of sources) {
+      const kind = await this.addSource(source);
       brought ||= kind === "sheet" || kind === "card";
     }
     if (brought) await this.adoptChoices("what the dropped card says");

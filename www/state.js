@@ -9,7 +9,8 @@
  * @typedef {{ title: string, verdict: import("./protocol.js").VerdictLine[], files: import("./protocol.js").FileRow[],
  *   views: Map<number, import("./protocol.js").SectionView>, progress: import("./protocol.js").Progress | null,
  *   faults: { key: number, text: string }[], fieldFaults: Record<string, string>, settled: Choices["settled"] | null,
- *   scheme: "paper" | "sun", letters: boolean, unit: "mm" | "in", signed: { who: string, when: string } }} Results
+ *   scheme: "paper" | "sun", letters: boolean, unit: "mm" | "in", signed: { who: string, when: string },
+ *   notes: Record<number, string[]> }} Results   `notes`: what was assumed in reading a file, by its id
  * @typedef {(state: State, signal: AbortSignal) => void} Watcher
  */
 
@@ -53,7 +54,7 @@ export class State {
     this.gen = 1;
     /** @type {Results} */
     this.results = {
-      title: "", verdict: [], files: [], views: new Map(), progress: null, faults: [], fieldFaults: {}, settled: null,
+      title: "", verdict: [], files: [], views: new Map(), progress: null, faults: [], fieldFaults: {}, settled: null, notes: {},
       scheme: kept.scheme === "sun" ? "sun" : "paper", letters: kept.letters !== false,
       unit: kept.unit === "in" ? "in" : "mm",
       signed: { who: String(kept.signed?.who ?? ""), when: String(kept.signed?.when ?? "") },

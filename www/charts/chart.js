@@ -102,6 +102,7 @@ export class Chart {
       strip: (from, to) => this.stripPixels(from, to),
       point: (x, y) => this.point(x, y), pointed: () => this.pointed,
       listen: () => { if (this.pointed) options.listen?.(this.pointed[0]); },
+      escape: () => { this.keys.hidden = true; },
       help: () => { this.keys.hidden = !this.keys.hidden; },
     };
   }

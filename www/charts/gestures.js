@@ -4,7 +4,7 @@
 /** @typedef {import("../protocol.js").Plot} Plot */
 /** @typedef {{ view: ChartView, plot: () => Plot | null, letters: () => boolean, edges: () => [number, number] | null,
  *   moveEdge: (which: 0 | 1, at: number) => void, dropEdge: () => void, pick: (x: number, y: number) => void,
- *   strip: (from: number | null, to: number | null) => void, point: (x: number | null, y: number | null) => void,
+ *   strip: (from: number | null, to: number | null) => void, escape: () => void, point: (x: number | null, y: number | null) => void,
  *   pointed: () => [number, number] | null, listen: () => void, help: () => void }} Hands */
 
 const EDGE_REACH = 10;
@@ -146,6 +146,7 @@ function takeKeys(canvas, hands, signal) {
     ArrowDown: (shift) => (shift ? step(0, -1) : view.pan("y", -0.15)),
     Home: () => view.home(),
     Backspace: () => view.goBack(),
+    Escape: () => hands.escape(),
     Enter: () => { const at = hands.pointed(); if (at) hands.pick(...at); },
   };
   /** @type {Record<string, () => void>} */

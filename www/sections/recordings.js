@@ -66,7 +66,8 @@ function fileRow(world, file) {
   const remove = el("button", { type: "button", class: "small", "aria-label": `remove ${file.name}` }, "remove");
   remove.addEventListener("click", () => world.analyst.remove(file.id));
   return el("tr", {},
-    el("th", { scope: "row" }, file.name), el("td", {}, file.kind),
+    el("th", { scope: "row" }, file.name, ...(world.state.results.notes[file.id] ?? []).map((note) => el("small", { class: "note" }, note))),
+    el("td", {}, file.kind),
     el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
     el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
     el("td", { class: "hash" }, file.sha256.slice(0, HASH_SHOWN)), el("td", { class: "act" }, remove));
@@ -135,9 +136,9 @@ export function recordingsSection(root, world) {
   const host = find(root, "#file-list", HTMLElement);
   const cautions = find(root, "#cautions-recordings", HTMLElement);
   let shown = "";
-  const unwatch = state.watch(["files"], () => {
+  const unwatch = state.watch(["files", "notes"], () => {
     cautions.hidden = !state.results.files.some((file) => file.role === "knock");
-    const now = JSON.stringify(state.results.files);
+    const now = JSON.stringify([state.results.files, state.results.notes]);
     if (now !== shown) showFiles(host, world);
     shown = now;
   });
