@@ -10,10 +10,17 @@ pub(super) const BIN_RPM: f64 = 20.0;
 const BANDWIDTHS_RPM: [f64; 5] = [80.0, 150.0, 280.0, 500.0, 900.0];
 /// Residuals beyond this many spreads have no weight: knock must not lift the floor.
 const CUT: f64 = 3.0;
+/// See [`bearable_share`].
+const BEARABLE: f64 = 0.3;
+/// Variance of a bisquare mean cut at 3 spreads against the weighted mean's formula, for a normal law: its efficiency
+/// is about 0.8 (computed from P. J. Huber's E[psi^2] / E[psi']^2).
+const ROBUST_VARIANCE: f64 = 1.2;
 /// Bandwidth of the spread, which changes less over speed than the level.
 const SPREAD_BANDWIDTH_RPM: f64 = 800.0;
 /// The local spread is drawn towards that of the whole as if this many residuals spoke for the whole.
-const SPREAD_PRIOR: f64 = 100.0;
+pub(super) const SPREAD_PRIOR: f64 = 100.0;
+/// The same once the shape over speed is shared by all groups, so that only what is a group's own is left.
+const SHAPED_PRIOR: f64 = 400.0;
 /// Mean of `|z|` below the median of a normal law, inverted.
 const MEAN_TO_SD: f64 = 1.253_314_137_315_500_1;
 /// Fits with fewer effective cycles than this are not used.
@@ -36,7 +43,7 @@ pub(super) struct Knot {
     pub level: f64,
     pub slope: f64,
     pub spread: f64,
-    /// Variance of `level` in units of `spread` squared, before serial correlation.
+    /// Variance of `level` in units of `spread` squared, before serial correlation, and the squared bias that may hide.
     pub variance: f64,
     /// Share of a point at the centre in `level`.
     pub leverage: f64,
@@ -94,18 +101,19 @@ impl Curve {
     fn set_level(&mut self, sums: &[Sums], bandwidths: &[f64]) {
         for (bin, (knot, bandwidth)) in self.knots.iter_mut().zip(bandwidths).enumerate() {
             let spread = knot.map_or(f64::NAN, |k| k.spread);
+            let hidden = bearable_share(span(bin, 300.0, self.counts.len()).filter_map(|b| self.counts.get(b)).sum());
             *knot = local_line(sums, bin, *bandwidth).map(|line| Knot {
                 level: line.value,
                 slope: line.slope,
                 spread,
-                variance: line.variance,
+                variance: ROBUST_VARIANCE * line.variance + hidden,
                 leverage: line.leverage,
             });
         }
     }
 
     /// For each bin the widest bandwidth whose leave-one-out error around it (within 300 rpm) is as good as the best,
-    /// up to half the relative error that this error itself has.
+    /// up to [`bearable_share`].
     fn choose_bandwidths(&self, points: &[Point], sums: &[Sums]) -> Vec<f64> {
         let costs: Vec<Vec<(f64, f64)>> = BANDWIDTHS_RPM.iter().map(|h| self.costs(points, sums, *h)).collect();
         let chosen: Vec<f64> = (0..sums.len())
@@ -113,7 +121,7 @@ impl Curve {
                 let around: Vec<f64> = costs.iter().map(|cost| mean_around(cost, bin, 300.0)).collect();
                 let total: f64 = span(bin, 300.0, sums.len()).map(|b| self.counts.get(b).unwrap_or(&0.0)).sum();
                 let best = around.iter().copied().fold(f64::INFINITY, f64::min);
-                let bearable = best * (1.0 + 0.5 / total.max(1.0).sqrt());
+                let bearable = best * (1.0 + bearable_share(total));
                 let widest = around.iter().zip(BANDWIDTHS_RPM).rev().find(|(cost, _)| **cost <= bearable);
                 widest.map_or(BANDWIDTHS_RPM[4], |(_, h)| h).ln()
             })
@@ -144,35 +152,86 @@ impl Curve {
         costs
     }
 
-    /// Spread from residuals below the level only, so that knock above can't widen it: their mean size (each bounded
-    /// at `CUT` spreads), locally, drawn towards the curve's own mean.
+    /// Spread from residuals below the level only, so that knock above can't widen it: their mean size, locally, drawn
+    /// towards the curve's own mean.
     fn set_spread(&mut self, points: &[Point]) {
-        let mut below = vec![(0.0, 0.0); self.knots.len()];
+        let below = self.below(points);
+        let mean = Depths::total(&below).mean();
+        for (knot, local) in self.knots.iter_mut().zip(Depths::local(&below)) {
+            if let Some(knot) = knot {
+                knot.spread = (MEAN_TO_SD * local.drawn_to(mean, SPREAD_PRIOR)).max(1e-6);
+            }
+        }
+    }
+
+    /// The spread once more, drawn harder, towards the curve's own mean times a `shape` over speed that all groups share
+    /// (one value a bin).
+    pub(super) fn share_shape(&mut self, points: &[Point], shape: &[f64]) {
+        let below = self.below(points);
+        let scaled = |(depths, shape): (&Depths, &f64)| Depths { sum: depths.sum / shape, count: depths.count };
+        let flat: Vec<Depths> = below.iter().zip(shape).map(scaled).collect();
+        let mean = Depths::total(&flat).mean();
+        for ((knot, local), shape) in self.knots.iter_mut().zip(Depths::local(&flat)).zip(shape) {
+            if let Some(knot) = knot {
+                knot.spread = (MEAN_TO_SD * shape * local.drawn_to(mean, SHAPED_PRIOR)).max(1e-6);
+            }
+        }
+    }
+
+    /// Residuals below the level in each bin, each bounded at `CUT` spreads.
+    pub(super) fn below(&self, points: &[Point]) -> Vec<Depths> {
+        let mut below = vec![Depths::default(); self.knots.len()];
         for point in points {
-            let (Some(sum), Some((level, spread))) = (below.get_mut(point.bin), self.under(point)) else { continue };
+            let (Some(depths), Some((level, spread))) = (below.get_mut(point.bin), self.under(point)) else { continue };
             let depth = level - point.y;
             if depth > 0.0 {
-                sum.0 += if spread.is_finite() { depth.min(CUT * spread) } else { depth };
-                sum.1 += 1.0;
+                depths.sum += if spread.is_finite() { depth.min(CUT * spread) } else { depth };
+                depths.count += 1.0;
             }
         }
-        let whole = below.iter().fold((0.0, 0.0), |(s, n), (a, b)| (s + a, n + b));
-        let mean = if whole.1 > 0.0 { whole.0 / whole.1 } else { 0.0 };
-        for (bin, knot) in self.knots.iter_mut().enumerate() {
-            let Some(knot) = knot else { continue };
-            let (mut sum, mut count) = (SPREAD_PRIOR * mean, SPREAD_PRIOR);
-            for (other, (s, n)) in span(bin, SPREAD_BANDWIDTH_RPM, below.len()).zip(spanned(&below, bin)) {
-                let weight = tricube(apart_rpm(bin, other) / SPREAD_BANDWIDTH_RPM);
-                sum += weight * s;
-                count += weight * n;
-            }
-            knot.spread = (MEAN_TO_SD * sum / count).max(1e-6);
-        }
+        below
     }
 }
 
-fn spanned(below: &[(f64, f64)], bin: usize) -> impl Iterator<Item = (f64, f64)> + '_ {
-    span(bin, SPREAD_BANDWIDTH_RPM, below.len()).filter_map(|b| below.get(b).copied())
+/// Sum and number of residuals below the level.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Depths {
+    pub sum: f64,
+    pub count: f64,
+}
+
+impl Depths {
+    pub(super) fn total(all: &[Depths]) -> Depths {
+        all.iter().fold(Depths::default(), |a, b| a.plus(b, 1.0))
+    }
+
+    pub(super) fn mean(&self) -> f64 {
+        if self.count > 0.0 { self.sum / self.count } else { 0.0 }
+    }
+
+    pub(super) fn plus(self, other: &Depths, weight: f64) -> Depths {
+        Depths { sum: self.sum + weight * other.sum, count: self.count + weight * other.count }
+    }
+
+    /// Mean as if `prior` further residuals had the mean `centre`.
+    pub(super) fn drawn_to(&self, centre: f64, prior: f64) -> f64 {
+        (self.sum + prior * centre) / (self.count + prior)
+    }
+
+    /// Weighted sums around each bin.
+    pub(super) fn local(all: &[Depths]) -> impl Iterator<Item = Depths> + '_ {
+        (0..all.len()).map(|bin| {
+            let near = span(bin, SPREAD_BANDWIDTH_RPM, all.len()).filter_map(|b| all.get(b).map(|d| (b, d)));
+            let weight = |other: usize| tricube(apart_rpm(bin, other) / SPREAD_BANDWIDTH_RPM);
+            near.fold(Depths::default(), |sum, (other, depths)| sum.plus(depths, weight(other)))
+        })
+    }
+}
+
+/// How much worse than the best, relatively, a wider bandwidth may do over `cycles` cycles: a fraction of the relative
+/// error that the comparison itself has. So much squared bias, in squared spreads, may hide in the level.
+fn bearable_share(cycles: f64) -> f64 {
+    BEARABLE / cycles.max(1.0).sqrt()
 }
 
 fn bump(counts: &mut [f64], bin: usize, by: f64) {

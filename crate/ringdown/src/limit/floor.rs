@@ -1,6 +1,6 @@
 //! The floor: robust, smooth level and spread of each group over speed.
 
-use super::curve::{BIN_RPM, Curve, Knot, Point};
+use super::curve::{BIN_RPM, Curve, Depths, Knot, Point, SPREAD_PRIOR};
 use crate::stats::moments::lag_one;
 
 /// Speeds beyond this are no engine's: the observation is left out.
@@ -39,9 +39,10 @@ impl Observation {
 ///
 /// For each group a local straight line over speed (tricube kernel, half widths 80 to 900 1/min) at every 20 1/min,
 /// with bisquare weights that leave out what lies over 3 spreads away, reweighted five times from a 40 % quantile; the
-/// half width of each place is the widest that cross-validation can't tell from the best within 300 1/min. The spread is the
-/// mean size of the residuals below the level, times 1.2533 (a normal standard deviation), over 800 1/min, drawn
-/// towards the group's mean spread as if 100 residuals spoke for that. So up to a fifth of knock lifts neither.
+/// half width of each place is the widest that cross-validation can't tell from the best within 300 1/min. The spread is
+/// the mean size of the residuals below the level, times 1.2533 (a normal standard deviation), over 800 1/min, drawn
+/// towards the group's mean times a course over speed that all groups share, as if 400 residuals spoke for that. So up
+/// to a fifth of knock lifts neither.
 ///
 /// # Source
 /// Robust local lines: W. S. Cleveland, J. Am. Stat. Assoc. 74 (1979) 829; the rest is our choice.
@@ -81,7 +82,14 @@ impl Floor {
                 group.push(observation);
             }
         }
-        Floor { groups: kept.iter().map(|own| Group::learn(own)).collect() }
+        let mut learnt: Vec<(Group, Vec<Point>)> = kept.iter().map(|own| Group::learn(own)).collect();
+        let shape = shared_shape(&learnt);
+        for ((group, points), own) in learnt.iter_mut().zip(&kept) {
+            let from = group.curve.first_bin;
+            group.curve.share_shape(points, shape.get(from..).unwrap_or_default());
+            group.correlation = group.correlation(own);
+        }
+        Floor { groups: learnt.into_iter().map(|(group, _)| group).collect() }
     }
 
     /// `None` where the group has too few observations near that speed: under [`NEEDED_NEAR`] within [`NEAR_RPM`], or
@@ -115,8 +123,22 @@ impl Floor {
     }
 }
 
+/// How the spread goes over speed, about 1, from all groups together; one value for each bin from 0 1/min on.
+fn shared_shape(learnt: &[(Group, Vec<Point>)]) -> Vec<f64> {
+    let bins = learnt.iter().map(|(g, _)| g.curve.first_bin + g.curve.knots.len()).max().unwrap_or(0);
+    let mut relative = vec![Depths::default(); bins];
+    for (group, points) in learnt {
+        let below = group.curve.below(points);
+        let mean = Depths::total(&below).mean().max(1e-9);
+        for (sum, own) in relative.iter_mut().skip(group.curve.first_bin).zip(&below) {
+            *sum = sum.plus(&Depths { sum: own.sum / mean, count: own.count }, 1.0);
+        }
+    }
+    Depths::local(&relative).map(|local| local.drawn_to(1.0, SPREAD_PRIOR).clamp(0.1, 10.0)).collect()
+}
+
 impl Group {
-    fn learn(own: &[&Observation]) -> Group {
+    fn learn(own: &[&Observation]) -> (Group, Vec<Point>) {
         let bin_of = |o: &Observation| (f64::from(o.rpm) / BIN_RPM) as usize;
         let first_bin = own.iter().map(|o| bin_of(o)).min().unwrap_or(0).saturating_sub(BEYOND_BINS);
         let bins = own.iter().map(|o| bin_of(o) + 1 + BEYOND_BINS).max().unwrap_or(first_bin) - first_bin;
@@ -126,9 +148,7 @@ impl Group {
             Point { bin: bin - first_bin, dx, y: f64::from(o.level) }
         };
         let points: Vec<Point> = own.iter().map(point).collect();
-        let mut group = Group { curve: Curve::fit(&points, first_bin, bins), correlation: 1.0 };
-        group.correlation = group.correlation(own);
-        group
+        (Group { curve: Curve::fit(&points, first_bin, bins), correlation: 1.0 }, points)
     }
 
     fn bin(&self, rpm: f64) -> Option<usize> {

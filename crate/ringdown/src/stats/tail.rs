@@ -19,6 +19,28 @@ pub struct Pareto {
     excesses: Vec<f64>,
 }
 
+/// What is known of a shape before the data: a normal law.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Belief {
+    /// Mean.
+    pub centre: f64,
+    /// Standard deviation.
+    pub sd: f64,
+}
+
+/// A quantile of a tail with its upper confidence bound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bounded {
+    /// The most likely value.
+    pub estimate: f64,
+    /// One-sided upper bound.
+    pub upper: f64,
+    /// Shape of the law at `estimate`.
+    pub shape: f64,
+    /// Scale of the law at `estimate`.
+    pub scale: f64,
+}
+
 impl Pareto {
     /// Maximum likelihood from excesses (> 0). `None` below 10 of them, with a negative or non-finite one, or if all
     /// are 0.
@@ -50,6 +72,12 @@ impl Pareto {
         self.excesses.len()
     }
 
+    /// The law with another shape and scale, over the same excesses.
+    pub fn with(&self, shape: f64, scale: f64) -> Pareto {
+        let neg_log_likelihood = neg_log_likelihood(&self.excesses, shape, scale);
+        Pareto { shape, scale, neg_log_likelihood, excesses: self.excesses.clone() }
+    }
+
     /// Share of excesses above `x`.
     pub fn above(&self, x: f64) -> f64 {
         above(self.shape, x / self.scale)
@@ -60,26 +88,34 @@ impl Pareto {
         self.scale * unit_quantile(self.shape, exceeded)
     }
 
-    /// One-sided upper confidence bound of [`Pareto::quantile_above`] by profile likelihood.
+    /// The excess that the share `exceeded` lies above, and its one-sided upper confidence bound, by profile likelihood.
     ///
-    /// * `independent`: share of the excesses that count as independent, 0..=1 (serial correlation).
-    /// * The bound is where twice the drop of the profile log-likelihood, times `independent`, reaches the square of
-    ///   the normal quantile of `confidence`.
+    /// * `independent`: share of the excesses that count as independent, 0..=1 (serial correlation); it scales the
+    ///   log-likelihood.
+    /// * `belief`: what is known of the shape before, as a normal law; `None`: nothing.
+    /// * The bound is where twice the drop of the profile log-likelihood reaches the square of the normal quantile of
+    ///   `confidence`.
     ///
     /// # Source
-    /// S. Coles, An Introduction to Statistical Modeling of Extreme Values (2001), section 4.3.3.
-    pub fn quantile_upper(&self, exceeded: f64, confidence: f64, independent: f64) -> f64 {
-        let centre = self.quantile_above(exceeded);
-        let drop = 0.5 * super::normal::quantile(confidence).powi(2) / independent.clamp(1e-3, 1.0);
-        let too_far = |x: f64| self.best_with_quantile(exceeded, x) - self.neg_log_likelihood > drop;
-        let mut reach = 0.05 * centre.max(self.scale);
-        let mut low = centre;
-        while !too_far(centre + reach) && reach < 1e6 * self.scale {
-            low = centre + reach;
+    /// S. Coles, An Introduction to Statistical Modeling of Extreme Values (2001), section 4.3.3; penalised shape:
+    /// S. Coles, M. Dixon, Extremes 2 (1999) 5 (theirs is another penalty).
+    pub fn quantile_bound(&self, exceeded: f64, confidence: f64, independent: f64, belief: Option<Belief>) -> Bounded {
+        let independent = independent.clamp(1e-3, 1.0);
+        let best = |x: f64| self.best_with_quantile(exceeded, x, independent, belief);
+        let centre = self.quantile_above(exceeded).max(1e-6 * self.scale);
+        let ln_x = golden(centre.ln() - 1.5, centre.ln() + 1.5, 24, |ln_x| best(ln_x.exp()).0);
+        let estimate = ln_x.exp();
+        let (least, shape) = best(estimate);
+        let drop = 0.5 * super::normal::quantile(confidence).powi(2);
+        let too_far = |x: f64| best(x).0 - least > drop;
+        let mut reach = 0.1 * estimate.max(self.scale);
+        let mut low = estimate;
+        while !too_far(estimate + reach) && reach < 1e6 * self.scale {
+            low = estimate + reach;
             reach *= 1.6;
         }
-        let mut high = centre + reach;
-        while high - low > 1e-4 * self.scale {
+        let mut high = estimate + reach;
+        while high - low > 2e-3 * self.scale {
             let middle = 0.5 * (low + high);
             if too_far(middle) {
                 high = middle;
@@ -87,33 +123,34 @@ impl Pareto {
                 low = middle;
             }
         }
-        high
+        Bounded { estimate, upper: high, shape, scale: estimate / unit_quantile(shape, exceeded) }
     }
 
-    /// Least negative log-likelihood of the laws whose quantile at `exceeded` is `x`.
-    fn best_with_quantile(&self, exceeded: f64, x: f64) -> f64 {
-        let cost = |shape: f64| neg_log_likelihood(&self.excesses, shape, x / unit_quantile(shape, exceeded));
-        let reach = 0.6;
-        let (low, high) = ((self.shape - reach).max(SHAPES.0 - 0.3), (self.shape + 1.5 * reach).min(SHAPES.1));
-        cost(golden(low, high, 22, cost))
+    /// Least penalised negative log-likelihood of the laws whose quantile at `exceeded` is `x`, and its shape.
+    fn best_with_quantile(&self, exceeded: f64, x: f64, independent: f64, belief: Option<Belief>) -> (f64, f64) {
+        let cost = |shape: f64| {
+            let penalty = belief.map_or(0.0, |b| 0.5 * ((shape - b.centre) / b.sd).powi(2));
+            independent * neg_log_likelihood(&self.excesses, shape, x / unit_quantile(shape, exceeded)) + penalty
+        };
+        let (low, high) = ((self.shape - 0.6).max(SHAPES.0 - 0.3), (self.shape + 0.9).min(SHAPES.1));
+        let shape = golden(low, high, 18, cost);
+        (cost(shape), shape)
     }
 
-    /// Chance of an Anderson-Darling distance at least as large as this fit's if the law holds, both parameters
-    /// estimated: by refitting `rounds` samples drawn from it.
-    pub fn goodness(&self, rounds: u32) -> f64 {
-        // A sample of a few hundred rejects what matters; more would only cost time.
+    /// Whether the excesses refuse the law: their Anderson-Darling distance to this fit is larger than that of each of
+    /// `rounds` samples drawn from it and fitted again (parametric bootstrap: level `1 / (rounds + 1)`). One sample
+    /// that lies further settles it.
+    pub fn is_refused(&self, rounds: u32) -> bool {
+        // A sample of a few hundred refuses what matters; more would only cost time.
         let stride = self.excesses.len().div_ceil(400);
         let sample: Vec<f64> = self.excesses.iter().step_by(stride).copied().collect();
         let distance = |values: &[f64]| Pareto::fit(values).map(|law| law.anderson_darling(values));
-        let Some(own) = distance(&sample) else { return 1.0 };
+        let Some(own) = distance(&sample) else { return false };
         let mut draw = Draw(0x9E37_79B9_7F4A_7C15);
-        let larger = (0..rounds)
-            .filter(|_| {
-                let drawn: Vec<f64> = sample.iter().map(|_| self.quantile_above(draw.next())).collect();
-                distance(&drawn).is_some_and(|drawn| drawn >= own)
-            })
-            .count();
-        (larger as f64 + 1.0) / (f64::from(rounds) + 1.0)
+        (0..rounds).all(|_| {
+            let drawn: Vec<f64> = sample.iter().map(|_| self.quantile_above(draw.next())).collect();
+            distance(&drawn).is_some_and(|drawn| drawn < own)
+        })
     }
 
     fn anderson_darling(&self, values: &[f64]) -> f64 {

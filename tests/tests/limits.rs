@@ -1,0 +1,413 @@
+//! Do the limits hold what they state? Simulated engines whose laws are known in closed form, so that the false-alarm
+//! rate of each learnt limit is computed, not counted.
+//!
+//! A few seeds by default; `RINGDOWN_LONG=1` runs many and prints the table.
+
+use ringdown::limit::floor::{Floor, Observation};
+use ringdown::limit::limits::{Law, Limits, Wanted};
+use ringdown::limit::rules::{Rule, really_give};
+use ringdown::stats::normal;
+
+/// xorshift64 (G. Marsaglia, J. Stat. Softw. 8 (2003) 14).
+struct Draw(u64);
+
+impl Draw {
+    fn new(seed: u64) -> Draw {
+        let mut draw = Draw(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
+        (0..16).for_each(|_| _ = draw.uniform());
+        draw
+    }
+    fn uniform(&mut self) -> f64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        ((self.0 >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
+    }
+    /// G. E. P. Box, M. E. Muller, Ann. Math. Stat. 29 (1958) 610.
+    fn normal(&mut self) -> f64 {
+        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+}
+
+/// Law of a background level about its floor, dB.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Background {
+    /// Power log-normal, 2 dB.
+    LogNormal,
+    /// Power gamma with shape 4.
+    Gamma,
+    /// Power Weibull with shape 1.8.
+    Weibull,
+    /// Level Gumbel, scale 1.5 dB: exponential upper tail.
+    Gumbel,
+    /// Level Student's t with 4 degrees of freedom, scale 1.2 dB.
+    Heavy,
+}
+
+const LAWS: [Background; 5] =
+    [Background::LogNormal, Background::Gamma, Background::Weibull, Background::Gumbel, Background::Heavy];
+
+impl Background {
+    fn above(self, db: f64) -> f64 {
+        let power = 10_f64.powf(0.1 * db);
+        match self {
+            Background::LogNormal => normal::above(db / 2.0),
+            Background::Gamma => {
+                let x = 4.0 * power;
+                (-x).exp() * (1.0 + x + x * x / 2.0 + x * x * x / 6.0)
+            }
+            Background::Weibull => (-power.powf(1.8)).exp(),
+            Background::Gumbel => -(-(-db / 1.5).exp()).exp_m1(),
+            Background::Heavy => {
+                let t = db / 1.2;
+                let s = t / (1.0 + t * t / 4.0).sqrt();
+                0.5 - 0.375 * s * (1.0 - s * s / 12.0)
+            }
+        }
+    }
+
+    /// The level above which the share `exceeded` lies, by bisection.
+    fn quantile_above(self, exceeded: f64) -> f64 {
+        let (mut low, mut high) = (-150.0, 150.0);
+        for _ in 0..70 {
+            let middle = 0.5 * (low + high);
+            if self.above(middle) > exceeded { low = middle } else { high = middle }
+        }
+        0.5 * (low + high)
+    }
+}
+
+/// Levels of a law over normal scores -6..=6, so that a draw is a look-up.
+struct Levels(Vec<f64>);
+
+impl Levels {
+    fn of(law: Background) -> Levels {
+        Levels((0..=2400).map(|i| law.quantile_above(normal::above(f64::from(i) / 200.0 - 6.0))).collect())
+    }
+    fn at(&self, score: f64) -> f64 {
+        let place = (score.clamp(-5.99, 5.99) + 6.0) * 200.0;
+        let below = self.0[place as usize];
+        below + place.fract() * (self.0[place as usize + 1] - below)
+    }
+}
+
+/// A simulated engine: where its floor lies, how wide, and how its knock comes.
+#[derive(Debug, Clone, Copy)]
+struct Engine {
+    law: Background,
+    groups: u16,
+    rpm: (f64, f64),
+    knock_share: f64,
+    /// Lag-1 correlation of the normal scores.
+    serial: f64,
+}
+
+impl Engine {
+    /// 2.5 dB per 1000 1/min, groups 1.3 dB apart, a resonance of 3 dB, each group's a little elsewhere.
+    fn floor_db(&self, group: u16, rpm: f64) -> f64 {
+        let at = 3400.0 + 150.0 * f64::from(group);
+        -40.0 + 0.0025 * rpm + 1.3 * f64::from(group) + 3.0 * (-((rpm - at) / 250.0).powi(2)).exp()
+    }
+
+    /// The law is 10 % narrower at the bottom, 10 % wider at the top of the speeds.
+    fn width(&self, rpm: f64) -> f64 {
+        0.9 + 0.2 * (rpm - self.rpm.0) / (self.rpm.1 - self.rpm.0)
+    }
+
+    /// Pulls through the speeds, every group fired once a cycle; knock adds 4 to 16 dB.
+    fn run(&self, cycles: usize, draw: &mut Draw, knock_share: f64) -> Vec<Observation> {
+        let pull = 150.0;
+        let levels = Levels::of(self.law);
+        let mut score = vec![0.0; usize::from(self.groups)];
+        (0..cycles * usize::from(self.groups))
+            .map(|index| {
+                let group = (index % usize::from(self.groups)) as u16;
+                let cycle = index / usize::from(self.groups);
+                let phase = (cycle as f64 % pull + draw.uniform()) / pull;
+                let rpm = self.rpm.0 + (self.rpm.1 - self.rpm.0) * phase;
+                let own = &mut score[usize::from(group)];
+                *own = self.serial * *own + (1.0 - self.serial * self.serial).sqrt() * draw.normal();
+                let background = self.width(rpm) * levels.at(*own);
+                let knock = if draw.uniform() < knock_share { 4.0 + 12.0 * draw.uniform() } else { 0.0 };
+                let level = (self.floor_db(group, rpm) + background + knock) as f32;
+                Observation { group, rpm: rpm as f32, level, t_s: index as f64 * 0.02 }
+            })
+            .collect()
+    }
+}
+
+/// Outcome of one learning.
+struct Outcome {
+    law: Law,
+    /// Mean true false-alarm rate over cells with a limit.
+    false_alarm: f64,
+    /// Mean height over the true quantile, dB.
+    over_db: f64,
+    /// Share of cells with a limit.
+    covered: f64,
+    /// Groups and speeds were allowed to share their residuals.
+    alike: bool,
+}
+
+fn judge(engine: &Engine, limits: &Limits, floor: &Floor, wanted: Wanted) -> Outcome {
+    let truth = engine.law.quantile_above(wanted.false_alarm);
+    let alike = [limits.groups_alike, limits.speeds_alike].into_iter().flatten().all(|p| p >= 0.005);
+    let (mut rate, mut over, mut held, mut cells) = (0.0, 0.0, 0.0, 0.0);
+    for group in 0..engine.groups {
+        for step in 0..80 {
+            let rpm = engine.rpm.0 + (engine.rpm.1 - engine.rpm.0) * (f64::from(step) + 0.5) / 80.0;
+            cells += 1.0;
+            let Some(limit) = limits.at(floor, group, rpm).limit else { continue };
+            let height = (limit - engine.floor_db(group, rpm)) / engine.width(rpm);
+            rate += engine.law.above(height);
+            over += (height - truth) * engine.width(rpm);
+            held += 1.0;
+        }
+    }
+    Outcome { law: limits.law, false_alarm: rate / held, over_db: over / held, covered: held / cells, alike }
+}
+
+/// The floor sees everything, the limits only the stretch marked safe, as long as the other.
+fn learn(engine: &Engine, cycles: usize, seed: u64, wanted: Wanted) -> Outcome {
+    let mut draw = Draw::new(seed);
+    let safe = engine.run(cycles / usize::from(engine.groups), &mut draw, 0.0);
+    let mut all = safe.clone();
+    all.extend(engine.run(cycles / usize::from(engine.groups), &mut draw, 2.0 * engine.knock_share));
+    let groups = usize::from(engine.groups);
+    let floor = if engine.knock_share > 0.0 { Floor::learn(&all, groups) } else { Floor::learn(&safe, groups) };
+    judge(engine, &Limits::learn(&floor, &safe, groups, wanted), &floor, wanted)
+}
+
+fn long() -> bool {
+    std::env::var("RINGDOWN_LONG").is_ok_and(|v| v == "1")
+}
+
+/// Seeds of a table: few by default, many for the long run.
+fn seeds(few: u64) -> u64 {
+    if long() { 100 } else { few }
+}
+
+struct Row {
+    held: f64,
+    over_db: f64,
+    runs: usize,
+}
+
+fn row(engine: &Engine, observations: usize, wanted: Wanted, seeds: u64) -> Row {
+    let all: Vec<Outcome> = (0..seeds).map(|seed| learn(engine, observations, seed + 1, wanted)).collect();
+    let with: Vec<&Outcome> = all.iter().filter(|o| o.covered > 0.0).collect();
+    let mean = |f: fn(&Outcome) -> f64| with.iter().map(|o| f(o)).sum::<f64>() / with.len() as f64;
+    let held = with.iter().filter(|o| o.false_alarm <= wanted.false_alarm).count() as f64;
+    let row = Row { held, over_db: mean(|o| o.over_db), runs: with.len() };
+    if long() {
+        let used = |law: Law| with.iter().filter(|o| o.law == law).count();
+        println!(
+            "{:?} knock {} n {observations} at {}: held {:.1} %, {:.2} dB over, rate {:.1e}, covered {:.2}; pooled {}, normal {} tail {} free {}",
+            engine.law,
+            engine.knock_share,
+            wanted.false_alarm,
+            100.0 * held / with.len() as f64,
+            row.over_db,
+            mean(|o| o.false_alarm),
+            mean(|o| o.covered),
+            with.iter().filter(|o| o.alike).count(),
+            used(Law::Normal),
+            used(Law::ParetoTail),
+            used(Law::DistributionFree),
+        );
+    }
+    row
+}
+
+const WANTED: Wanted = Wanted { false_alarm: 1e-3, confidence: 0.95 };
+
+/// Stated: 1 in 1000 at 95 % confidence. Required: the rate holds in at least 91 % of all seeds, and in the long run
+/// in at least 85 % of each row's 100 (91 % less two standard errors); from 2000 engine cycles (four combustion events
+/// each) on the limit lies on average no more than 1.5 dB over the true
+/// quantile (of all rows, and in the long run of each).
+#[test]
+fn limits_hold_their_rate_for_every_law_and_are_not_needlessly_high() {
+    let (mut held, mut runs) = (0.0, 0);
+    let (mut over_db, mut rows) = (0.0, 0.0);
+    for law in LAWS {
+        for knock_share in [0.0, 0.2] {
+            for (observations, few) in [(300, 6), (2000, 6), (8000, 2), (20_000, 1)] {
+                let engine = Engine { law, groups: 4, rpm: (1800.0, 6200.0), knock_share, serial: 0.0 };
+                let row = row(&engine, observations, WANTED, seeds(few));
+                held += row.held;
+                runs += row.runs;
+                let what = format!("{law:?}, knock {knock_share}, {observations} observations");
+                assert!(!long() || observations < 8000 || row.over_db <= 1.5, "{what}: {} dB over", row.over_db);
+                if observations >= 8000 {
+                    over_db += row.over_db;
+                    rows += 1.0;
+                }
+                assert!(!long() || row.held >= 0.85 * row.runs as f64, "{what}: {} of {}", row.held, row.runs);
+            }
+        }
+    }
+    assert!(held >= 0.91 * runs as f64, "{held} of {runs} held");
+    assert!(over_db <= 1.5 * rows, "{} dB over", over_db / rows);
+}
+
+fn engine(law: Background, knock_share: f64, serial: f64) -> Engine {
+    Engine { law, groups: 4, rpm: (1800.0, 6200.0), knock_share, serial }
+}
+
+/// A fifth of knock, 4 to 16 dB up, moves a floor of 2 dB spread by less than 0.5 dB on average over speed; the
+/// resonance of 3 dB, 250 1/min wide, is followed. Four standard errors of a fit by 400 cycles are 0.5 dB.
+#[test]
+fn a_fifth_of_knock_does_not_lift_the_floor_and_resonances_are_followed() {
+    let engine = engine(Background::LogNormal, 0.2, 0.0);
+    for seed in 1..=3 {
+        let floor = Floor::learn(&engine.run(5000, &mut Draw::new(seed), 0.2), 4);
+        for group in 0..4 {
+            let error = |rpm: f64| floor.at(group, rpm).expect("covered").level - engine.floor_db(group, rpm);
+            let speeds = (0..85).map(|i| 1850.0 + 50.0 * f64::from(i));
+            let bias = speeds.map(error).sum::<f64>() / 85.0;
+            assert!(bias.abs() < 0.5, "group {group}: {bias} dB");
+            let peak = 3400.0 + 150.0 * f64::from(group);
+            assert!(error(peak).abs() < 1.2, "group {group} at its resonance: {} dB", error(peak));
+            let at = floor.at(group, 4000.0).expect("covered");
+            assert!((at.spread - 2.0).abs() < 0.4, "spread {}", at.spread);
+        }
+    }
+}
+
+/// The error that the floor states is the error it has: squared deviations from the truth in units of the stated
+/// error average to about 1; 4 would mean that it is half of what it should be.
+#[test]
+fn the_floor_knows_its_own_error() {
+    let engine = engine(Background::LogNormal, 0.0, 0.0);
+    let mut squares = Vec::new();
+    for seed in 1..=8 {
+        let floor = Floor::learn(&engine.run(500, &mut Draw::new(seed), 0.0), 4);
+        for step in 0..20 {
+            let rpm = 1900.0 + 200.0 * f64::from(step);
+            let at = floor.at(2, rpm).expect("covered");
+            squares.push(((at.level - engine.floor_db(2, rpm)) / at.level_error).powi(2));
+        }
+    }
+    let mean = squares.iter().sum::<f64>() / squares.len() as f64;
+    assert!((0.4..2.5).contains(&mean), "mean square {mean}");
+}
+
+#[test]
+fn nothing_is_guessed_outside_the_speeds_driven() {
+    let engine = engine(Background::LogNormal, 0.0, 0.0);
+    let mut run = engine.run(1000, &mut Draw::new(5), 0.0);
+    run.retain(|o| !(3500.0..4500.0).contains(&o.rpm));
+    let floor = Floor::learn(&run, 4);
+    let limits = Limits::learn(&floor, &run, 4, WANTED);
+    for rpm in [500.0, 1600.0, 4000.0, 6500.0, 20_000.0, -1.0, 0.0, f64::NAN, f64::INFINITY] {
+        assert_eq!(floor.at(0, rpm), None, "{rpm}");
+        let at = limits.at(&floor, 0, rpm);
+        assert!(at.limit.is_none() && at.floor.is_none() && at.more_needed > 0, "{rpm}");
+    }
+    for rpm in [1850.0, 3000.0, 5000.0, 6150.0] {
+        let at = limits.at(&floor, 0, rpm);
+        assert!(at.limit.is_some() && at.more_needed == 0 && at.cycles >= 8.0, "{rpm}");
+    }
+    assert_eq!(floor.at(4, 3000.0), None, "a group that is not there");
+}
+
+#[test]
+fn nonsense_is_left_out() {
+    let engine = engine(Background::Gamma, 0.0, 0.0);
+    let clean = engine.run(800, &mut Draw::new(7), 0.0);
+    let mut soiled = clean.clone();
+    for (index, value) in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, -5.0, 0.0, 1e30].into_iter().enumerate() {
+        let good = Observation { group: 0, rpm: 3000.0, level: -30.0, t_s: 1.0 };
+        soiled.insert(index * 7, Observation { rpm: value, ..good });
+        soiled.push(Observation { group: 9, ..good });
+        if !value.is_finite() {
+            soiled.push(Observation { level: value, ..good });
+        }
+    }
+    let (a, b) = (Floor::learn(&clean, 4), Floor::learn(&soiled, 4));
+    assert_eq!(a.at(0, 3000.0), b.at(0, 3000.0));
+    let nonsense = Wanted { false_alarm: f64::NAN, confidence: -3.0 };
+    let limits = Limits::learn(&b, &soiled, 4, nonsense);
+    assert!(limits.at(&b, 0, 3000.0).limit.is_some_and(f64::is_finite));
+    assert!(Limits::learn(&Floor::learn(&[], 0), &[], 0, WANTED).law == Law::NotEnough);
+    let alike = vec![Observation { group: 0, rpm: 2000.0, level: -20.0, t_s: 0.0 }; 5000];
+    let floor = Floor::learn(&alike, 1);
+    let limit = Limits::learn(&floor, &alike, 1, WANTED).at(&floor, 0, 2000.0).limit;
+    assert!(limit.is_none_or(f64::is_finite));
+}
+
+#[test]
+fn too_few_cycles_give_no_limit_and_say_how_many_more() {
+    let engine = Engine { groups: 1, rpm: (2000.0, 2200.0), ..engine(Background::Heavy, 0.0, 0.0) };
+    let run = engine.run(40, &mut Draw::new(3), 0.0);
+    let floor = Floor::learn(&run, 1);
+    let limits = Limits::learn(&floor, &run, 1, WANTED);
+    let at = limits.at(&floor, 0, 2030.0);
+    assert_eq!(limits.law, Law::NotEnough);
+    assert!(at.floor.is_some() && at.limit.is_none() && at.more_needed > 0);
+    let more = engine.run(40 + at.more_needed as usize, &mut Draw::new(3), 0.0);
+    let floor = Floor::learn(&more, 1);
+    assert!(Limits::learn(&floor, &more, 1, WANTED).at(&floor, 0, 2030.0).limit.is_some(), "{}", at.more_needed);
+}
+
+/// First-order correlation of 0.5 makes (1 + 0.5) / (1 - 0.5) = 3 cycles worth one; 0.3 is about four standard errors.
+#[test]
+fn serial_correlation_is_found_and_paid_for() {
+    let wanted = Wanted { false_alarm: 1e-2, confidence: 0.95 };
+    let mut held = 0;
+    for seed in 1..=10 {
+        let engine = engine(Background::LogNormal, 0.0, 0.5);
+        let run = engine.run(1500, &mut Draw::new(seed), 0.0);
+        let floor = Floor::learn(&run, 4);
+        let limits = Limits::learn(&floor, &run, 4, wanted);
+        assert!((limits.inflation - 3.0).abs() < 0.6, "inflation {}", limits.inflation);
+        held += usize::from(judge(&engine, &limits, &floor, wanted).false_alarm <= wanted.false_alarm);
+    }
+    assert!(held >= 8, "{held} of 10 held");
+}
+
+#[test]
+fn cylinders_with_other_tails_keep_their_own_limit() {
+    let mut run = engine(Background::Weibull, 0.0, 0.0).run(4000, &mut Draw::new(11), 0.0);
+    run.retain(|o| o.group < 3);
+    let heavy = engine(Background::Heavy, 0.0, 0.0).run(4000, &mut Draw::new(12), 0.0);
+    run.extend(heavy.iter().filter(|o| o.group == 3));
+    let floor = Floor::learn(&run, 4);
+    let limits = Limits::learn(&floor, &run, 4, WANTED);
+    assert!(limits.groups_alike.is_some_and(|p| p < 0.005), "{:?}", limits.groups_alike);
+    assert_eq!(limits.pools.len(), 4);
+    let over = |group: u16| limits.at(&floor, group, 4000.0).limit.unwrap() - floor.at(group, 4000.0).unwrap().level;
+    assert!(over(3) > over(0) + 2.0, "{} against {}", over(3), over(0));
+}
+
+/// Safe running with knock in it gives limits that are too high, never ones that cry too often.
+#[test]
+fn knock_hidden_in_safe_running_errs_upwards() {
+    let engine = engine(Background::LogNormal, 0.02, 0.0);
+    for seed in 1..=5 {
+        let run = engine.run(2000, &mut Draw::new(seed), 0.02);
+        let floor = Floor::learn(&run, 4);
+        let outcome = judge(&engine, &Limits::learn(&floor, &run, 4, WANTED), &floor, WANTED);
+        assert!(outcome.false_alarm < WANTED.false_alarm, "{}", outcome.false_alarm);
+    }
+}
+
+/// Over its own floor by 0 dB lies half of a symmetric law; mean + 3 standard deviations of a normal one is passed by
+/// 0.135 %, of an exponential tail by far more than the normal table says.
+#[test]
+fn common_rules_are_held_against_what_they_really_give() {
+    let rules = [Rule::OverFloor { db: 0.0 }, Rule::MeanPlus { k: 3.0 }];
+    let give = |law: Background| {
+        let run = engine(law, 0.0, 0.0).run(6000, &mut Draw::new(2), 0.0);
+        let floor = Floor::learn(&run, 4);
+        really_give(&rules, &floor, &run, 4, 0.99)
+    };
+    let normal = give(Background::LogNormal);
+    assert!((normal[0].rate.share().unwrap() - 0.5).abs() < 0.03);
+    // 10 % narrower to 10 % wider over the speeds: the share above 3 of the common deviation grows from 0.135 % to
+    // the mean of above(3.01 / width).
+    let mean = (0..100).map(|i| normal::above(3.01 / (0.901 + 0.002 * f64::from(i)))).sum::<f64>() / 100.0;
+    assert!(normal[1].interval.low < mean && mean < normal[1].interval.high, "{mean} in {:?}", normal[1].interval);
+    let heavy = give(Background::Gumbel);
+    assert!(heavy[1].interval.low > 0.003, "{:?}", heavy[1]);
+}
