@@ -8,8 +8,8 @@ use super::decode::EdgeCount;
 use super::knots::Knots;
 use super::pattern::Pattern;
 use super::recognise::Recogniser;
+use super::search::{Recent, Sight};
 use super::track::Segment;
-use std::collections::VecDeque;
 
 /// Speeds outside these are no engine's.
 const SLOWEST_RPM: f64 = 20.0;
@@ -19,6 +19,16 @@ const TURNING_RPM: f64 = 60.0;
 /// Mean relative miss of the prediction beyond which the intervals are no turning wheel's: cranking with twelve teeth
 /// stays under 0.1, random intervals make 0.2.
 const ERRATIC: f64 = 0.13;
+/// A gap further from its predicted length is not clean: clipped inductive signals stretch it by 0.13 (common practice,
+/// no source), and speed changes more between coarse teeth.
+const GAP_OFF: f64 = 0.17;
+const GAP_OFF_COARSE: f64 = 0.3;
+/// Share of the pitch by which a tooth may miss the line between its neighbours; clipped signals move one by 0.2.
+const ASTRAY: f64 = 0.3;
+/// From one interval to the next the pace hardly changes more; distorted gaps included.
+const LIKELY: std::ops::Range<f64> = 0.68..1.47;
+/// Teeth further apart than this leave the speed time to change.
+const COARSE_DEG: f64 = 15.0;
 /// Silence counted as such, seconds.
 const QUIET_S: f64 = 0.2;
 
@@ -102,7 +112,7 @@ pub struct Lock {
     slowest: f64,
     fastest: f64,
     sample_rate_hz: f64,
-    recent: VecDeque<f64>,
+    recent: Recent,
     held: Option<Held>,
     knots: Knots,
     /// Last tooth that went into a segment.
@@ -150,7 +160,9 @@ struct Held {
 
 enum Verdict {
     Kept,
-    Lost,
+    /// No edge for too long.
+    Silent,
+    Contradicted,
 }
 
 impl Lock {
@@ -162,7 +174,7 @@ impl Lock {
             slowest: per_deg(SLOWEST_RPM),
             fastest: per_deg(FASTEST_RPM),
             sample_rate_hz,
-            recent: VecDeque::new(),
+            recent: Recent::default(),
             held: None,
             knots: Knots::new(pattern.pitch_deg(), sample_rate_hz),
             settled: -1.0,
@@ -183,22 +195,19 @@ impl Lock {
 
     /// The next edge.
     pub fn take(&mut self, mark: Mark) {
-        if self.recent.back().is_some_and(|&before| before >= mark.at) {
+        if !self.recent.take(mark.at, 2 * self.pattern.edges() + 24) {
             return;
         }
         self.recogniser.take(mark.at);
         self.note_stretch(mark.at);
-        self.recent.push_back(mark.at);
-        if self.recent.len() > 2 * self.pattern.edges() + 24 {
-            self.recent.pop_front();
-        }
         if let Some(mut held) = self.held.take() {
             match self.judge(&mut held, mark) {
                 Verdict::Kept => {
                     self.held = Some(held);
                     return;
                 }
-                Verdict::Lost => self.let_go(held, true),
+                Verdict::Silent => self.let_go(held, false),
+                Verdict::Contradicted => self.let_go(held, true),
             }
         }
         self.search();
@@ -247,20 +256,12 @@ impl Lock {
     // ---- searching ----
 
     fn search(&mut self) {
-        let needed = self.pattern.key_edges;
-        if self.recent.len() <= needed {
-            return;
-        }
-        let Some(k) = self.candidate() else { return };
-        let fits = self.walk_back(k, self.recent.len());
-        let Some(pace) = median_of_three(fits.get(1..).unwrap_or(&[])) else { return };
+        let Some(Sight { k, pace, mut teeth }) = self.recent.sight(&self.pattern) else { return };
         if !(self.fastest..self.slowest).contains(&pace) {
             return;
         }
-        let mut waiting = self.numbered_back(k, fits.len());
-        waiting.retain(|&(_, at)| at > self.settled);
-        let Some(&(_, at)) = waiting.last() else { return };
-        let pace = if self.pattern.is_single() { fits.first().copied().unwrap_or(pace) } else { pace };
+        teeth.retain(|&(_, at)| at > self.settled);
+        let Some(&(_, at)) = teeth.last() else { return };
         let single = self.pattern.is_single();
         let mut held = Held {
             k,
@@ -268,7 +269,7 @@ impl Lock {
             pace,
             pace_before: pace,
             expected: at,
-            waiting,
+            waiting: teeth,
             confirmed: false,
             hits: 0,
             bad_gaps: 0,
@@ -286,77 +287,16 @@ impl Lock {
         self.held = Some(held);
     }
 
-    /// The tooth that the newest edge must be, if it ends a key interval and nothing else fits.
-    fn candidate(&self) -> Option<i64> {
-        let needed = self.pattern.key_edges;
-        let longest = self.pattern.longest_deg();
-        let all = || (0..self.pattern.positions() as i64).filter(|&k| self.pattern.is_present(k));
-        let keys = all().filter(|&k| self.pattern.interval_to(k) > 0.99 * longest);
-        let mut fitting = keys.filter(|&k| self.walk_back(k, needed).len() >= needed);
-        let k = fitting.next()?;
-        if fitting.next().is_some() {
-            return None;
-        }
-        let subtle = !self.pattern.is_single() && needed > self.pattern.edges();
-        if subtle {
-            let best = self.unevenness(k, needed);
-            let rivals = all().filter(|&other| other != k).map(|other| self.unevenness(other, needed));
-            if rivals.min_by(f64::total_cmp).is_some_and(|rival| rival < 3.0 * best + 1e-3) {
-                return None;
-            }
-        }
-        Some(k)
-    }
-
-    /// Paces (samples a degree) backwards from the newest interval, as long as they fit the pattern with tooth `k` newest.
-    fn walk_back(&self, k: i64, most: usize) -> Vec<f64> {
-        let limits = if self.pattern.is_single() { 0.72..1.38 } else { 0.62..1.6 };
-        let mut paces: Vec<f64> = Vec::new();
-        let mut k = k;
-        let newer = self.recent.iter().rev();
-        for (later, earlier) in newer.clone().zip(newer.skip(1)).take(most) {
-            let pace = (later - earlier) / self.pattern.interval_to(k);
-            let near = paces.len().saturating_sub(3);
-            if median_of_three(&paces[near..]).is_some_and(|usual| !limits.contains(&(pace / usual))) {
-                break;
-            }
-            paces.push(pace);
-            k = self.pattern.before(k);
-        }
-        paces
-    }
-
-    fn unevenness(&self, k: i64, intervals: usize) -> f64 {
-        let mut k = k;
-        let mut before: Option<f64> = None;
-        let newer = self.recent.iter().rev();
-        let mut sum = 0.0;
-        for (later, earlier) in newer.clone().zip(newer.skip(1)).take(intervals) {
-            let pace = ((later - earlier) / self.pattern.interval_to(k)).ln();
-            sum += before.map_or(0.0, |before| (pace - before).powi(2));
-            before = Some(pace);
-            k = self.pattern.before(k);
-        }
-        sum
-    }
-
-    fn numbered_back(&self, k: i64, intervals: usize) -> Vec<(i64, f64)> {
-        let mut k = k;
-        let mut teeth: Vec<(i64, f64)> = Vec::new();
-        for &at in self.recent.iter().rev().take(intervals + 1) {
-            teeth.push((k, at));
-            k = self.pattern.before(k);
-        }
-        teeth.reverse();
-        teeth
-    }
-
     // ---- counting ----
 
     fn judge(&mut self, held: &mut Held, mark: Mark) -> Verdict {
         let ahead_deg = (mark.at - held.at) / held.pace;
-        if ahead_deg > self.reach_deg() || (mark.at - held.at) > self.slowest * self.pattern.longest_deg() * 1.5 {
-            return Verdict::Lost;
+        let passed = mark.at - held.at;
+        if ahead_deg > self.reach_deg() || passed > self.slowest * self.pattern.longest_deg() * 1.5 {
+            // A pace bent by false edges makes an ordinary interval look long.
+            let silent =
+                passed > self.reach_deg() * held.pace.max(held.pace_at_gap) && passed > QUIET_S * self.sample_rate_hz;
+            return if silent { Verdict::Silent } else { Verdict::Contradicted };
         }
         let (steps, off_deg) = self.nearest(held.k, ahead_deg);
         if steps == 0 {
@@ -366,9 +306,9 @@ impl Lock {
             held.faults += 1.0;
             held.hits += u32::from(off_deg < 0.25 * self.pattern.pitch_deg());
         } else if self.accept(held, mark, steps, off_deg) {
-            return Verdict::Lost;
+            return Verdict::Contradicted;
         }
-        if held.faults > self.fault_limit(held.confirmed) { Verdict::Lost } else { Verdict::Kept }
+        if held.faults > self.fault_limit(held.confirmed) { Verdict::Contradicted } else { Verdict::Kept }
     }
 
     /// Longest way without an edge that still counts.
@@ -456,7 +396,8 @@ impl Lock {
             // One false edge must not bend the prediction so far that the next true one counts double.
             let most = 0.1 + self.pattern.pitch_deg() / 100.0;
             let observed = observed.clamp(held.pace * (1.0 - most), held.pace * (1.0 + most));
-            0.6 * observed + 0.4 * held.pace
+            let trust = if self.pattern.pitch_deg() > COARSE_DEG { 1.0 } else { 0.6 };
+            trust * observed + (1.0 - trust) * held.pace
         };
         pace.clamp(self.fastest * 0.5, self.slowest * 1.5)
     }
@@ -481,13 +422,17 @@ impl Lock {
         if hits > 0 && (passage.skipped > 0 || !held.confirmed) {
             return true;
         }
-        if hits > 0 || passage.skipped > 0 || passage.rough {
+        let most = if self.pattern.pitch_deg() > COARSE_DEG { GAP_OFF_COARSE } else { GAP_OFF };
+        if hits > 0 || passage.skipped > 0 || passage.rough || passage.off_share > most {
             held.bad_gaps += 1;
             held.faults *= 0.5;
             return held.bad_gaps >= 3;
         }
         if !passage.at_key {
             return false;
+        }
+        if self.weed(held) > 1 + self.pattern.edges() / 12 {
+            return true;
         }
         held.bad_gaps = 0;
         held.faults = 0.0;
@@ -501,6 +446,22 @@ impl Lock {
             self.confirm(held)
         }
         false
+    }
+
+    /// Takes out waiting teeth that lie far from the line between their neighbours: false edges taken for a true one.
+    fn weed(&self, held: &mut Held) -> usize {
+        let pattern = &self.pattern;
+        let astray = |three: &[(i64, f64)]| {
+            let &[(k0, t0), (k1, t1), (k2, t2)] = three else { return false };
+            let pace = (t2 - t0) / (pattern.at(k2) - pattern.at(k0));
+            let off_deg = (t1 - t0) / pace - (pattern.at(k1) - pattern.at(k0));
+            off_deg.abs() > ASTRAY * pattern.pitch_deg()
+        };
+        let weeds: Vec<i64> = held.waiting.windows(3).filter(|three| astray(three)).map(|three| three[1].0).collect();
+        held.waiting.retain(|tooth| !weeds.contains(&tooth.0));
+        held.extra += weeds.len() as u64;
+        held.missing += weeds.len() as u64;
+        weeds.len()
     }
 
     fn look_at(&mut self, mark: Mark, before: f64, pace: f64) {
@@ -549,7 +510,7 @@ impl Lock {
         if !held.confirmed {
             return;
         }
-        if held.missing + held.extra == 0 && held.rough == 0 && held.hits == 0 {
+        if !contradicted && held.missing + held.extra == 0 && held.rough == 0 && held.hits == 0 {
             self.keep_turning(&mut held);
             let last = held.waiting.last().copied();
             self.settle(&mut held);
@@ -560,18 +521,21 @@ impl Lock {
             }
         }
         self.knots.end();
-        self.stretch.broken = contradicted;
+        self.stretch.broken = true;
         self.stretch.quiet = silence(self.stretch.last - self.settled, self.sample_rate_hz);
     }
 
     fn keep_turning(&self, held: &mut Held) {
         let limit = (2.5 * held.pace_at_gap).min(self.sample_rate_hz / (6.0 * TURNING_RPM));
         let pattern = &self.pattern;
-        let slow = |pair: &[(i64, f64)]| match pair {
-            [(k0, t0), (k1, t1)] => (t1 - t0) / (pattern.at(*k1) - pattern.at(*k0)) > limit,
-            _ => false,
+        let mut before = held.pace_at_gap;
+        let mut doubtful = |pair: &[(i64, f64)]| {
+            let &[(k0, t0), (k1, t1)] = pair else { return false };
+            let pace = (t1 - t0) / (pattern.at(k1) - pattern.at(k0));
+            let change = pace / std::mem::replace(&mut before, pace);
+            pace > limit || !LIKELY.contains(&change)
         };
-        if let Some(stop) = held.waiting.windows(2).position(slow) {
+        if let Some(stop) = held.waiting.windows(2).position(&mut doubtful) {
             held.waiting.truncate(stop + 1);
         }
     }
@@ -586,14 +550,4 @@ struct Passage {
 
 fn silence(samples: f64, sample_rate_hz: f64) -> f64 {
     if samples > QUIET_S * sample_rate_hz { samples } else { 0.0 }
-}
-
-/// Median of up to the first three values.
-fn median_of_three(values: &[f64]) -> Option<f64> {
-    match values {
-        [] => None,
-        [a] => Some(*a),
-        [a, b] => Some(0.5 * (a + b)),
-        [a, b, c, ..] => Some(a.max(*b).min(a.min(*b).max(*c))),
-    }
 }

@@ -8,6 +8,7 @@ mod knots;
 mod lock;
 pub mod pattern;
 pub mod recognise;
+mod search;
 pub mod track;
 
 pub use decode::{Crank, Decoder};
