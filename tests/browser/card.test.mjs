@@ -1,0 +1,96 @@
+/** The card at work: a bore answers, bad files are named, choices can be undone and survive a reload. */
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import { dropFiles, until, withSite } from "./support.mjs";
+
+/** @typedef {import("playwright-core").Page} Page */
+
+const site = withSite();
+
+/** @param {Page} page @param {string} name @param {string} text */
+async function type(page, name, text) {
+  await page.locator(`#f-${name}`).fill(text);
+  await page.locator(`#f-${name}`).press("Tab");
+}
+
+/** @param {Page} page @param {string} selector */
+const textOf = async (page, selector) => (await page.locator(selector).textContent()) ?? "";
+
+/** A second of 16-bit silence with one click, 8 kHz, as RIFF/WAVE (Microsoft and IBM, 1991). */
+function quietWave() {
+  const rate = 8000;
+  const bytes = Buffer.alloc(44 + 2 * rate);
+  bytes.write("RIFF", 0);
+  bytes.writeUInt32LE(bytes.length - 8, 4);
+  bytes.write("WAVEfmt ", 8);
+  bytes.writeUInt32LE(16, 16);
+  bytes.writeUInt16LE(1, 20);
+  bytes.writeUInt16LE(1, 22);
+  bytes.writeUInt32LE(rate, 24);
+  bytes.writeUInt32LE(2 * rate, 28);
+  bytes.writeUInt16LE(2, 32);
+  bytes.writeUInt16LE(16, 34);
+  bytes.write("data", 36);
+  bytes.writeUInt32LE(2 * rate, 40);
+  bytes.writeInt16LE(12_000, 44 + rate);
+  return bytes;
+}
+
+test("a bore alone gives the modes, with chart, table and a picture ready for print", async () => {
+  const { page, complaints, close } = await site.open();
+  await type(page, "bore_mm", "94");
+  await until(async () => (await page.locator("#engine").getAttribute("data-state")) !== "waiting");
+  await until(async () => (await page.locator("#engine .tables tbody tr").count()) > 0);
+  await until(async () => (await page.locator("#engine img.printed").getAttribute("src"))?.startsWith("blob:") ?? false);
+  const name = await page.locator("#engine canvas").first().getAttribute("aria-label");
+  assert(name && name.length > 20, `name of the chart: ${name}`);
+  assert.deepEqual(complaints, []);
+  await close();
+});
+
+test("a silly bore is refused beside its field and the rest of the sheet still counts", async () => {
+  const { page, close } = await site.open();
+  await type(page, "bore_mm", "9000");
+  await until(async () => (await textOf(page, "#f-bore_mm-fault")).length > 0);
+  await type(page, "name", "Test mule");
+  await until(async () => (await textOf(page, "#title")) === "Test mule");
+  await close();
+});
+
+test("a file that can't be read is named with what to do; the next one is read", async () => {
+  const { page, close } = await site.open();
+  await dropFiles(page, [{ name: "bad.wav", bytes: Buffer.from("RIFF\u0000") }, { name: "quiet.wav", bytes: quietWave() }]);
+  await until(async () => (await page.locator("#file-list").textContent())?.includes("quiet.wav") ?? false);
+  assert.match(await textOf(page, "#faults"), /bad\.wav/);
+  assert(!(await textOf(page, "#file-list")).includes("bad.wav"));
+  await close();
+});
+
+test("provoked knock shows its cautions; undo takes role and cautions back", async () => {
+  const { page, close } = await site.open();
+  await dropFiles(page, [{ name: "quiet.wav", bytes: quietWave() }]);
+  const role = page.locator("#file-list select").first();
+  await until(() => role.isVisible());
+  const before = await role.inputValue();
+  assert.notEqual(before, "knock");
+  await role.selectOption("knock");
+  await until(() => page.locator("#cautions-recordings").isVisible());
+  await page.keyboard.press("Control+z");
+  await until(async () => (await role.inputValue()) === before);
+  assert(await page.locator("#cautions-recordings").isHidden());
+  await close();
+});
+
+test("what was typed and chosen is there after a reload, until it is forgotten", async () => {
+  const { page, close } = await site.open();
+  await type(page, "cylinders", "4");
+  await page.locator("#f-layout").selectOption("1-3-4-2");
+  await page.locator("#false-alarm").selectOption("0.0001");
+  await page.reload();
+  assert.equal(await page.locator("#f-firing_order").inputValue(), "1-3-4-2");
+  assert.equal(await page.locator("#false-alarm").inputValue(), "0.0001");
+  await page.locator("#forget").click();
+  await page.reload();
+  assert.equal(await page.locator("#f-firing_order").inputValue(), "");
+  await close();
+});
