@@ -223,6 +223,14 @@ fn trade_words_give_roles() {
 }
 
 #[test]
+fn a_units_row_with_a_unit_nobody_listed_is_still_one() {
+    let log = read("Zeit;Drehzahl;Zündwinkel\ns;1/min;°KW v. OT\n0;900;12\n0,1;950;13\n0,2;940;13\n").unwrap().value;
+    let roles: Vec<Role> = log.columns.iter().map(|column| column.role).collect();
+    assert_eq!(roles, [Role::Time, Role::Speed, Role::Ignition]);
+    assert_eq!(log.columns[2].unit.as_deref(), Some("°KW v. OT"));
+}
+
+#[test]
 fn speeds_and_temperatures_come_in_one_unit() {
     let log =
         read("Time [ms];Engine speed [1/s];Coolant [°F];IAT [K]\n0;25;212;293.15\n100;50;32;273.15\n").unwrap().value;
@@ -241,7 +249,10 @@ fn what_can_not_be_a_log_is_refused_in_one_sentence() {
     long_field.extend(std::iter::repeat_n(b'1', 70_000));
     long_field.extend(b"\"\n2,3\n");
     let many_columns = format!("{}\n{}\n", "a,".repeat(5000), "1,".repeat(5000)).into_bytes();
-    let cases: [(&str, Vec<u8>, &str); 6] = [
+    let page = b"# Notes\n\nPlain words here.\nMore of them.\nAnd more.\nLast year, 12, 13\nThe end.\nReally.\nYes.\n"
+        .to_vec();
+    let cases: [(&str, Vec<u8>, &str); 7] = [
+        ("a page of text", page, "without a table of numbers"),
         ("empty", Vec::new(), "empty"),
         ("blank", b" \n\r\n ".to_vec(), "empty"),
         ("prose", b"Dear driver,\nplease call me.\nYours, A. Person\n".to_vec(), "without a table of numbers"),

@@ -200,8 +200,11 @@ impl Head {
             named * 2 >= shape.columns && named > 0 && texts.len() <= shape.columns * 2 + 1
         };
         let Some(last) = texts(1).filter(|texts| texts.len() * 2 >= shape.columns) else { return Head::default() };
-        let real_units = last.iter().filter(|text| names::is_unit(text)).count();
-        let all_units = last.iter().all(|text| names::fits_unit_row(text)) && real_units > 0;
+        // a unit nobody listed must not hide the row: most cells decide
+        let filled = last.iter().filter(|text| !text.is_empty()).count();
+        let units = last.iter().filter(|text| names::is_unit(text)).count();
+        let fitting = last.iter().filter(|text| names::fits_unit_row(text)).count();
+        let all_units = units > 0 && (fitting == last.len() || units * 2 > filled);
         if let Some(above) = texts(2).filter(|above| all_units && is_head(above)) {
             return Head::named(above, Some(last), shape.first_row - 2);
         }

@@ -66,7 +66,7 @@ impl Log {
         let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
         drop(sample);
         let table = Table::read(name, source.as_mut(), &dialect)?;
-        if table.rows() == 0 || !table.has_numbers() {
+        if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }
         Ok(assemble(name, &dialect, table))

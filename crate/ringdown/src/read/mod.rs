@@ -9,6 +9,8 @@ mod clock;
 mod cue;
 mod dialect;
 mod fmt_chunk;
+#[cfg(test)]
+mod hostile;
 mod json;
 pub mod log;
 mod magic;

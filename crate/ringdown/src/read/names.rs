@@ -120,6 +120,14 @@ pub(super) fn is_unit(text: &str) -> bool {
     UNITS.contains(&inner.as_str()) || matches!(inner.as_str(), "λ" | "0/1" | "on/off" | "bool" | "v/v" | "adc" | "lsb")
 }
 
+/// Lower case without brackets; "deg before TDC", "°KW v. OT" and their like all become "°kw".
+pub(super) fn plain_unit(unit: &str) -> String {
+    let lower = without_brackets(unit).to_lowercase();
+    let crank = ["°kw", "° kw", "kw°", "grad kw", "°ca", "° ca", "°crk", "deg b", "deg a", "°b", "°v"];
+    let unlisted = !UNITS.contains(&lower.as_str());
+    if unlisted && crank.iter().any(|start| lower.starts_with(start)) { "°kw".to_owned() } else { lower }
+}
+
 /// Whether a cell could stand in a row of units: a unit, nothing, a dash, or anything short in brackets.
 pub(super) fn fits_unit_row(text: &str) -> bool {
     let text = text.trim();

@@ -83,6 +83,12 @@ impl Table {
         self.columns.iter().any(|column| column.iter().any(|value| !value.is_nan()))
     }
 
+    /// Far more lines without a number than rows: a text that happens to hold a few figures.
+    pub(super) fn is_mostly_prose(&self) -> bool {
+        let remarks = self.odd.iter().find(|odd| odd.what == What::TextRow).map_or(0, |odd| odd.count);
+        remarks > 2 * self.rows() as u64
+    }
+
     /// A last line without its end and with fewer fields than a row: the logger stopped inside it.
     fn is_cut_off(&self, record: &Record) -> bool {
         !record.closed && record.len() < self.columns.len() && self.rows() > 0
@@ -232,7 +238,7 @@ impl Odd {
                 format!("{count} rows have fewer cells than the table has columns; the rest counts as missing")
             }
             What::Long => format!("{count} rows have more cells than the table has columns; the surplus was left out"),
-            What::TextRow => format!("{count} lines without a number were left out, the first \"{example}\""),
+            What::TextRow => format!("lines without a number were left out ({count}), the first \"{example}\""),
             What::HeadAgain => format!("the head line comes again {count} times and was left out"),
             What::TextCell => {
                 format!("{count} rows hold text where a number should be, the first \"{example}; it counts as missing")

@@ -38,7 +38,7 @@ impl Trade {
 
     /// +2 for a unit of this role, -2 for a known unit of another quantity.
     pub(super) fn unit_score(&self, unit: Option<&str>) -> f64 {
-        let Some(unit) = unit.map(|unit| names::without_brackets(unit).to_lowercase()) else { return 0.0 };
+        let Some(unit) = unit.map(names::plain_unit) else { return 0.0 };
         if self.units.contains(&unit.as_str()) {
             2.0
         } else if names::is_unit(&unit) && !self.units.is_empty() {
@@ -178,7 +178,7 @@ const SETTING: [&str; 12] = [
 
 /// Role of a column that speaks of knock, and what its name says.
 pub(super) fn knock_role(words: &str, unit: Option<&str>, binary: bool) -> Option<(Role, &'static str)> {
-    let unit = unit.map(|unit| names::without_brackets(unit).to_lowercase()).unwrap_or_default();
+    let unit = unit.map(names::plain_unit).unwrap_or_default();
     let in_degrees =
         ["deg", "°", "º", "grad", "°ca", "deg ca", "degca", "°crk", "°kw", "°btdc", "degrees", "kw°", "grad kw"]
             .contains(&unit.as_str());
