@@ -7,13 +7,18 @@ import { el } from "./dom.js";
 /** @typedef {{ head: string, cell: (row: Row) => Node | null }} Extra   a column with controls */
 
 const WIDE_COLUMNS = 6;
+/** Longer cells may break over lines; figures with their units stay in one piece. */
+const SHORT_TEXT = 24;
+
+/** @param {string} text @param {boolean} need */
+const looks = (text, need) => ({ class: [need ? "need" : "", text.length > SHORT_TEXT ? "" : "short"].join(" ").trim() });
 
 /** @param {Row} row @param {Extra[]} extras */
 function bodyRow(row, extras) {
   const [head, ...cells] = row.cells;
   const line = el("tr", row.chosen ? { class: "on" } : {},
-    el("th", { scope: "row" }, head?.text ?? ""),
-    ...cells.map((cell) => el("td", cell.need ? { class: "need" } : {}, cell.text)));
+    el("th", { scope: "row", ...looks(head?.text ?? "", false) }, head?.text ?? ""),
+    ...cells.map((cell) => el("td", looks(cell.text, cell.need), cell.text)));
   for (const extra of extras) line.append(el("td", { class: "act" }, extra.cell(row)));
   if (row.chosen) line.firstElementChild?.append(el("span", { class: "unseen" }, " (chosen)"));
   return line;

@@ -14,7 +14,7 @@ import { tableBox } from "../parts/table.js";
  *   leaveOut?: string[], shown?: (view: SectionView) => void }} Ways   how a section differs from the plain one */
 
 const WHY_SHOWN = 1;
-const WIDE_FROM = 7;
+const WIDE_FROM = 6;
 
 /** Keeps the state sign and word of `root` and of its link in the list of sections.
  * @param {HTMLElement} root @param {import("../protocol.js").SectionState} state */
@@ -128,7 +128,7 @@ export function plainSection(root, world, ways = {}) {
       tablesShown = now;
       const boxes = own.map((table) => tableBox(table, ways.extras?.(table)));
       tables.replaceChildren(...boxes);
-      body.classList.toggle("full", own.some((table) => table.columns.length >= WIDE_FROM));
+      body.classList.toggle("full", own.some((table) => table.columns.length + (ways.extras?.(table).length ?? 0) >= WIDE_FROM));
     }
     showWhy(root, view.why);
     showTodo(root, view.todo);
