@@ -216,6 +216,10 @@ export class Analyst {
     }
   }
 
+  /** What a question came to nothing by: a fault goes to the list; stale or broken needs no word, the newer asks again.
+   * @param {unknown} error */
+  complain(error) { if (error instanceof Refused) this.state.fault(error.message); }
+
   /** @param {string} place @param {string} role */
   isNews(place, role) {
     const known = this.sentRoles.get(place) === role;
@@ -228,7 +232,7 @@ export class Analyst {
     try {
       return await this.post(name, this.state.gen, args);
     } catch (error) {
-      if (error instanceof Refused) this.state.fault(error.message);
+      this.complain(error);
       return null; // stale or broken: the newer choice, or the restart, says it again
     }
   }
@@ -301,7 +305,7 @@ export class Analyst {
       this.told = inputs;
       this.state.adopt({ sheet, choices: rest }, what);
     } catch (error) {
-      if (error instanceof Refused) this.state.fault(error.message);
+      this.complain(error);
     }
   }
 
@@ -332,7 +336,7 @@ export class Analyst {
         })), true);
       }
     } catch (error) {
-      if (error instanceof Refused) this.state.fault(error.message);
+      this.complain(error);
     }
   }
 

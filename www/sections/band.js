@@ -50,7 +50,7 @@ function spectrogram(host, world) {
       const figure = await analyst.ask("spectrogram", row.id, Number(channel.value), 0, row.duration_s ?? 0, 0, HIGHEST_HZ, 600, ROWS);
       chart.node.hidden = false;
       await chart.show(figure, `Spectrogram of ${row.name}, channel ${channel.value}`);
-    } catch { /* stale or refused: shown again with the next choice or file */ }
+    } catch (error) { analyst.complain(error); }
   };
   const channels = () => {
     const row = state.results.files.find((one) => one.id === Number(file.value));

@@ -115,7 +115,10 @@ function envelope(root, world) {
       const figure = await analyst.call("envelope", row.id, 0, row.duration_s ?? 0, 900);
       chart.node.hidden = false;
       await chart.show(figure, `Envelope of ${row.name}: smallest and largest value`);
-    } catch (error) { if (error instanceof Error && error.message) chart.node.hidden = true; }
+    } catch (error) {
+      chart.node.hidden = true;
+      analyst.complain(error);
+    }
   };
   select.addEventListener("change", show);
   let shown = "";

@@ -100,7 +100,7 @@ class Pictures {
     }
     try {
       await chart.show(await this.world.analyst.ask("figure", ref.id), ref.caption);
-    } catch { /* stale or broken: the next view asks again */ }
+    } catch (error) { this.world.analyst.complain(error); }
   }
 
   end() { for (const chart of this.charts.values()) chart.end(); }
