@@ -246,13 +246,14 @@ struct Wheel {
 impl Wheel {
     fn new(pattern: &Pattern, edge: Option<Edge>, sample_rate_hz: f64) -> Self {
         let lock = || Some(Lock::new(pattern.clone(), sample_rate_hz));
+        let single = pattern.is_single();
         Self {
-            finder: EdgeFinder::new(sample_rate_hz),
+            finder: if single { EdgeFinder::for_pulses(sample_rate_hz) } else { EdgeFinder::new(sample_rate_hz) },
             found: Vec::new(),
             wanted: lock(),
             other: lock(),
             wanted_rising: edge != Some(Edge::Falling),
-            toothed: !pattern.is_single(),
+            toothed: !single,
             newest: [None, None],
             direction: None,
         }
@@ -343,6 +344,8 @@ struct Cam {
     finder: EdgeFinder,
     found: Vec<RawEdge>,
     edges: CamEdges,
+    /// Swing at each edge.
+    swings: Vec<f32>,
     rising: bool,
     sample_rate_hz: f64,
 }
@@ -358,9 +361,10 @@ struct CamEdges {
 impl Cam {
     fn new(edge: Option<Edge>, deg_btdc: Option<f64>, sample_rate_hz: f64) -> Self {
         Self {
-            finder: EdgeFinder::new(sample_rate_hz),
+            finder: EdgeFinder::for_pulses(sample_rate_hz),
             found: Vec::new(),
             edges: CamEdges { edges_s: Vec::new(), deg_btdc, noise: false },
+            swings: Vec::new(),
             rising: edge != Some(Edge::Falling),
             sample_rate_hz,
         }
@@ -381,9 +385,10 @@ impl Cam {
         }
         let t_s = edge.at / self.sample_rate_hz;
         self.edges.edges_s.push(t_s);
+        self.swings.push(edge.swing);
         if self.edges.edges_s.len() as f64 > 1000.0 + CAM_PER_S * t_s {
             self.edges.noise = true;
-            self.edges.edges_s = Vec::new();
+            (self.edges.edges_s, self.swings) = (Vec::new(), Vec::new());
         }
     }
 
@@ -391,6 +396,36 @@ impl Cam {
         let mut found = Vec::new();
         self.finder.finish(&mut found);
         found.drain(..).for_each(|edge| self.take(edge));
+        self.edges.edges_s = pulses(&self.edges.edges_s, &self.swings);
         self.edges
     }
+}
+
+/// Leaves out the noise that was taken for edges before the first pulse came: its swing is small beside what follows.
+fn pulses(edges_s: &[f64], swings: &[f32]) -> Vec<f64> {
+    /// A slow idle's cam comes every 0.3 s.
+    const AHEAD_S: f64 = 0.4;
+    /// Noise is smaller than this share of a pulse.
+    const SMALL: f32 = 0.3;
+    let mut kept = Vec::new();
+    let mut coming = std::collections::VecDeque::new();
+    let mut next = 0;
+    for (index, &t_s) in edges_s.iter().enumerate() {
+        while let Some(&later_s) = edges_s.get(next).filter(|later_s| **later_s <= t_s + AHEAD_S) {
+            // Falling maxima: what is followed by something larger can never be the largest again.
+            while coming.back().is_some_and(|&(_, swing)| swing <= swings[next]) {
+                coming.pop_back();
+            }
+            coming.push_back((later_s, swings[next]));
+            next += 1;
+        }
+        while coming.front().is_some_and(|&(at_s, _)| at_s < t_s) {
+            coming.pop_front();
+        }
+        let largest = coming.front().map_or(0.0, |&(_, swing)| swing);
+        if swings[index] >= SMALL * largest {
+            kept.push(t_s);
+        }
+    }
+    kept
 }

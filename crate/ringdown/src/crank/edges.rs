@@ -32,6 +32,8 @@ pub struct RawEdge {
     pub half_mean: f32,
     /// Change over one sample at the edge, as a share of the full swing.
     pub steep: f32,
+    /// Extent of the signal around it, in the signal's own unit.
+    pub swing: f32,
 }
 
 /// Streaming edge finder of one channel; holds some thousand samples.
@@ -53,6 +55,8 @@ pub struct EdgeFinder {
     interval: u64,
     deadline: u64,
     longest_wait: u64,
+    /// No interval between edges counts as shorter than this: noise between pulses must not teach a quick rhythm.
+    shortest: u64,
 }
 
 /// Extent of the signal and the triggers that follow from it.
@@ -118,7 +122,15 @@ impl EdgeFinder {
             interval: longest_wait / 4,
             deadline: longest_wait / 4,
             longest_wait,
+            shortest: 8,
         }
+    }
+
+    /// For a channel with one pulse a turn or cycle, quiet but for noise in between: the envelope is kept over the
+    /// 0.3 s between the cam pulses of a slow idle.
+    pub fn for_pulses(sample_rate_hz: f64) -> Self {
+        let shortest = (0.1 * sample_rate_hz.clamp(1.0, 1e9)) as u64 + 8;
+        Self { shortest, ..Self::new(sample_rate_hz) }
     }
 
     /// Takes the next samples and appends the edges that are settled. Non-finite samples repeat the one before.
@@ -236,7 +248,7 @@ impl EdgeFinder {
         } else {
             bottom += if seen { RELEASE * (self.run.bottom - bottom).max(0.0) } else { 0.0 };
             let interval = here - self.last_rising;
-            self.interval = interval.max(self.interval - self.interval / 10).clamp(8, self.longest_wait);
+            self.interval = interval.max(self.interval - self.interval / 10).clamp(self.shortest, self.longest_wait);
             self.last_rising = here;
         }
         self.high = !self.high;
@@ -271,6 +283,7 @@ impl EdgeFinder {
             rising: !self.high,
             half_mean: outwards * mean / half,
             steep: steep / (2.0 * half),
+            swing: 2.0 * half,
         }
     }
 

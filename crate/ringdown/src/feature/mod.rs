@@ -1,4 +1,6 @@
 //! Features: numbers per combustion event, per sensor, per log sample.
 
+pub mod level;
+pub mod logged;
 pub mod modes;
 pub mod sensor;

@@ -1,4 +1,9 @@
 //! What leaves: words, tables, the fixed JSON, figures.
 
+pub mod chart;
 pub mod figure;
+pub mod result;
+pub mod section;
+pub mod table;
 pub mod view;
+pub mod words;

@@ -1,0 +1,212 @@
+//! What the user can choose, its defaults and its ranges; every choice is printed on the card.
+
+use crate::error::{Error, Kind, Place};
+use crate::read::card::{self, FileRole};
+use serde::{Deserialize, Serialize};
+
+/// Why a file has its role.
+#[derive(Debug, Clone, PartialEq)]
+pub enum RoleReason {
+    /// The user or a saved card said so.
+    Chosen,
+    /// Its name holds this word.
+    Word(&'static str),
+    /// This share of its events stands far above its own floor.
+    Tail(f64),
+    /// Nothing speaks against it.
+    Nothing,
+}
+
+/// Words in file names that tell a role, in English, German, French and Spanish; the first that fits counts.
+const ROLE_WORDS: [(&str, FileRole); 20] = [
+    ("engine-off", FileRole::EngineOff),
+    ("engine_off", FileRole::EngineOff),
+    ("motor-aus", FileRole::EngineOff),
+    ("before", FileRole::Before),
+    ("vorher", FileRole::Before),
+    ("avant", FileRole::Before),
+    ("antes", FileRole::Before),
+    ("after", FileRole::After),
+    ("nachher", FileRole::After),
+    ("apres", FileRole::After),
+    ("despues", FileRole::After),
+    ("provoke", FileRole::Knock),
+    ("provoked", FileRole::Knock),
+    ("knock", FileRole::Knock),
+    ("knocking", FileRole::Knock),
+    ("klopf", FileRole::Knock),
+    ("cliquetis", FileRole::Knock),
+    ("picado", FileRole::Knock),
+    ("listen", FileRole::Listen),
+    ("safe", FileRole::Safe),
+];
+
+/// Guesses a role from a file's name: a whole word of it, so that "knockless" or "unsafe" say nothing.
+pub(super) fn guess_role(name: &str) -> (FileRole, RoleReason) {
+    let name = name.to_lowercase();
+    let is_word = |at: usize, word: &str| {
+        let outside = |c: Option<char>| c.is_none_or(|c| !c.is_alphabetic());
+        outside(name[..at].chars().next_back()) && outside(name[at + word.len()..].chars().next())
+    };
+    ROLE_WORDS
+        .iter()
+        .find(|(word, _)| name.match_indices(word).any(|(at, _)| is_word(at, word)))
+        .map_or((FileRole::Safe, RoleReason::Nothing), |(word, role)| (*role, RoleReason::Word(word)))
+}
+
+/// What is measured of an event.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Feature {
+    /// Mean square in band and window.
+    #[default]
+    Energy,
+    /// Largest square.
+    Peak,
+    /// Mean square over that of a reference window of the same cycle, before the combustion can knock.
+    Ratio,
+}
+
+/// Everything the user can choose; `None` = settled by the card.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Choices {
+    /// Band edges, Hz.
+    pub band: Option<[f64; 2]>,
+    /// Window after firing TDC, degrees.
+    pub window: Option<[f64; 2]>,
+    /// Energy, peak or ratio.
+    pub feature: Feature,
+    /// False alarms per combustion event (recording) or sample (log).
+    pub false_alarm: f64,
+    /// Confidence that the limit holds that rate.
+    pub confidence: f64,
+    /// Speeds of the table, 1/min.
+    pub breakpoints: Option<Vec<f64>>,
+}
+
+impl Default for Choices {
+    fn default() -> Self {
+        Self {
+            band: None,
+            window: None,
+            feature: Feature::Energy,
+            false_alarm: 0.001,
+            confidence: 0.95,
+            breakpoints: None,
+        }
+    }
+}
+
+impl Choices {
+    /// From a saved card; what it does not say is Ringdown's own choice.
+    pub fn saved(saved: &card::Choices) -> Self {
+        let own = Self::default();
+        let feature = match saved.feature.as_deref() {
+            Some("peak") => Feature::Peak,
+            Some("ratio") => Feature::Ratio,
+            _ => Feature::Energy,
+        };
+        Self {
+            band: saved.band,
+            window: saved.window,
+            feature,
+            false_alarm: saved.false_alarm.unwrap_or(own.false_alarm),
+            confidence: saved.confidence.unwrap_or(own.confidence),
+            breakpoints: saved.breakpoints.clone(),
+        }
+    }
+
+    /// Checks every range.
+    ///
+    /// # Errors
+    /// The first field outside its range.
+    pub fn check(&self) -> Result<(), Error> {
+        let refuse = |field: &str, value: String, allowed: &str| {
+            Err(Error::new("choices", Place::Field(field.into()), Kind::OutOfRange { value, allowed: allowed.into() }))
+        };
+        if let Some([low, high]) = self.band
+            && !(low.is_finite() && high.is_finite() && low >= 200.0 && high - low >= 100.0 && high <= 1e6)
+        {
+            return refuse("band", format!("{low} to {high} Hz"), "200 Hz up, at least 100 Hz wide");
+        }
+        if let Some([start, end]) = self.window
+            && !(start.is_finite() && end.is_finite() && start >= -60.0 && end <= 180.0 && end - start >= 2.0)
+        {
+            return refuse("window", format!("{start} to {end} degrees"), "-60 to 180 degrees, at least 2 wide");
+        }
+        if !(1e-5..=1e-2).contains(&self.false_alarm) {
+            return refuse("false_alarm", self.false_alarm.to_string(), "1 in 100 000 to 1 in 100");
+        }
+        if !(0.5..=0.999).contains(&self.confidence) {
+            return refuse("confidence", self.confidence.to_string(), "0.5 to 0.999");
+        }
+        if let Some(speeds) = &self.breakpoints
+            && (speeds.is_empty()
+                || speeds.len() > 64
+                || speeds.iter().any(|rpm| !(50.0..=25_000.0).contains(rpm))
+                || speeds.windows(2).any(|two| two[1] <= two[0]))
+        {
+            return refuse("breakpoints", format!("{speeds:?}"), "1 to 64 rising speeds from 50 to 25 000 rpm");
+        }
+        Ok(())
+    }
+}
+
+/// Who settled a value.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChosenBy {
+    /// The user.
+    User,
+    /// From the first mode of the sheet's bore.
+    Mode,
+}
+
+/// A pair of edges and who settled it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Settled {
+    /// Lower edge or start.
+    pub low: f64,
+    /// Upper edge or end.
+    pub high: f64,
+    /// Who.
+    pub chosen_by: ChosenBy,
+}
+
+/// The window where none is chosen, degrees after firing TDC. Knock starts after peak pressure, some 12-15 degrees
+/// after TDC, and rings for a few milliseconds: common practice, no source.
+pub const DEFAULT_WINDOW_DEG_ATDC: [f64; 2] = [8.0, 60.0];
+
+/// Gas temperature where the sheet gives none, K: burned gas from late in the ring to peak pressure.
+pub const DEFAULT_GAS_TEMPERATURE_K: [f64; 2] = [1500.0, 2800.0];
+
+impl super::Card {
+    /// Modes of the sheet's bore.
+    pub fn modes(&self) -> Option<[crate::feature::modes::Mode; 6]> {
+        let sheet = self.sheet()?;
+        let range_k = sheet.gas_temperature_k.unwrap_or(DEFAULT_GAS_TEMPERATURE_K);
+        sheet.bore_mm.map(|bore_mm| crate::feature::modes::modes(bore_mm, range_k))
+    }
+
+    /// The band in force for a recording sampled at `sample_rate_hz`: the user's, else the first mode's range; cut to
+    /// what that rate can carry. `None` without bore and choice, or where nothing is left of it.
+    pub fn band(&self, sample_rate_hz: f64) -> Option<Settled> {
+        let (low, high, chosen_by) = match (self.choices().band, self.modes()) {
+            (Some([low, high]), _) => (low, high, ChosenBy::User),
+            (None, Some(modes)) => (modes[0].hz_low, modes[0].hz_high, ChosenBy::Mode),
+            (None, None) => return None,
+        };
+        let high = high.min(0.45 * sample_rate_hz);
+        (high - low >= 100.0).then_some(Settled { low, high, chosen_by })
+    }
+
+    /// The window in force.
+    pub fn window(&self) -> Settled {
+        let ([low, high], chosen_by) = match self.choices().window {
+            Some(window) => (window, ChosenBy::User),
+            None => (DEFAULT_WINDOW_DEG_ATDC, ChosenBy::Mode),
+        };
+        Settled { low, high, chosen_by }
+    }
+}

@@ -1,0 +1,394 @@
+//! From levels to floor, limits and judged events, for recordings (per cylinder) and logs (per sensor or cylinder).
+
+use super::recording::Recording;
+use super::{Card, Content, Feature, File, FileId, FileRole, SAME_EVENT_S};
+use crate::crank::Event;
+use crate::feature::level::Level;
+use crate::feature::logged::{self, Cell};
+use crate::limit::floor::{Floor, Observation};
+use crate::limit::limits::{LimitAt, Limits, Wanted};
+use crate::read::log::{Log, Of};
+use crate::stats::rate::Rate;
+
+/// What shares a floor: a cylinder, the two candidates of a turn not known, or a log's level column.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Group {
+    /// One cylinder, or two candidates; empty for a log's sensor.
+    pub cylinders: Vec<u16>,
+    /// Sensor channel that heard it, or the log's sensor number.
+    pub sensor: Option<u16>,
+    /// Name of the log's column.
+    pub column: Option<String>,
+}
+
+/// What floor and limits were learnt from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// Safe running.
+    Safe,
+    /// No safe running: the quieter half of a provoked recording, mirrored about its floor.
+    QuieterHalf,
+}
+
+/// Floor and limits over groups and speed.
+pub struct Side {
+    /// Groups, by index.
+    pub groups: Vec<Group>,
+    /// What was learnt from.
+    pub source: Source,
+    /// The levels learnt from.
+    pub learnt_from: Vec<Observation>,
+    /// Robust floor.
+    pub floor: Floor,
+    /// Limits over it.
+    pub limits: Limits,
+    /// Speeds of the table.
+    pub breakpoints: Vec<f64>,
+    /// One row per group, one cell per breakpoint.
+    pub table: Vec<Vec<LimitAt>>,
+}
+
+/// One event judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Judged {
+    /// Index of the group.
+    pub group: u16,
+    /// The chosen feature, dB re full scale (for `ratio`: dB).
+    pub level_db: f32,
+    /// Floor at its speed; NaN where unknown.
+    pub floor_db: f32,
+    /// Limit at its speed; NaN where unknown.
+    pub limit_db: f32,
+    /// Learnt from, or could be.
+    pub used: bool,
+    /// Judged by ear.
+    pub label: Option<bool>,
+}
+
+impl Judged {
+    /// Level over the limit; `None` where there is no limit.
+    pub fn knock(&self) -> Option<bool> {
+        (!self.limit_db.is_nan() && !self.level_db.is_nan()).then_some(self.level_db > self.limit_db)
+    }
+}
+
+/// What the recordings gave.
+pub struct Outcome {
+    /// Floor and limits.
+    pub side: Side,
+    /// Judged events of each recording, in the order of its crank events.
+    pub judged: Vec<(FileId, Vec<Judged>)>,
+    /// Events of safe running judged by limits learnt without them (five contiguous parts): alarms, events.
+    pub held_out: Option<(u64, u64)>,
+}
+
+impl Outcome {
+    /// Judged events of a file.
+    pub fn of(&self, id: FileId) -> Option<&[Judged]> {
+        self.judged.iter().find(|(file, _)| *file == id).map(|(_, judged)| judged.as_slice())
+    }
+}
+
+/// A log sample over its limit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[allow(missing_docs)]
+pub struct LogEvent {
+    pub file: FileId,
+    pub row: usize,
+    pub group: u16,
+    pub level: f64,
+    pub floor: f64,
+    pub limit: f64,
+}
+
+/// What the logs gave.
+pub struct LogOutcome {
+    /// Floor and limits, in dB or the linear unit's dB.
+    pub side: Side,
+    /// Unit of the level columns, as logged.
+    pub unit: Option<String>,
+    /// Levels are linear in the log (volts, counts) and stand as 20 log10 inside `side`.
+    pub linear: bool,
+    /// Samples above the limit, in the log's unit.
+    pub events: Vec<LogEvent>,
+    /// Samples judged.
+    pub judged: u64,
+    /// Seconds of log they stand for.
+    pub judged_s: f64,
+}
+
+impl LogOutcome {
+    /// From the level inside `side` to the log's unit.
+    pub fn logged(&self, level: f64) -> f64 {
+        if self.linear { 10f64.powf(level / 20.0) } else { level }
+    }
+}
+
+/// Contiguous parts safe running is split into for the held-out count.
+const PARTS: usize = 5;
+/// Fewest levels that anything is learnt from.
+const FEWEST: usize = 30;
+
+impl Card {
+    pub(super) fn learn(&mut self) {
+        self.outcome = self.learn_recordings();
+        self.log_outcome = self.learn_logs();
+    }
+
+    fn wanted(&self) -> Wanted {
+        Wanted { false_alarm: self.choices.false_alarm, confidence: self.choices.confidence }
+    }
+
+    /// Files whose levels may be pooled: one mounting. A recording from before a change stands only where nothing else is.
+    fn pooled<'a, T>(&self, all: &[(&'a File, T)]) -> Vec<(&'a File, T)>
+    where
+        T: Copy,
+    {
+        let of = |roles: &[FileRole]| -> Vec<(&'a File, T)> {
+            all.iter().filter(|(file, _)| roles.contains(&file.role)).copied().collect()
+        };
+        let now = of(&[FileRole::Safe, FileRole::Knock, FileRole::After]);
+        if now.is_empty() { of(&[FileRole::Before]) } else { now }
+    }
+
+    fn learn_recordings(&self) -> Option<Outcome> {
+        let all: Vec<(&File, &Recording)> = self.recordings().filter(|(_, r)| r.levels.is_some()).collect();
+        let pooled = self.pooled(&all);
+        let mut groups = Vec::new();
+        for (_, recording) in &all {
+            self.observations(recording, 0.0, &mut groups, &mut Vec::new());
+        }
+        groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders));
+        let mut observe = |knock: bool| -> Vec<Observation> {
+            let files = pooled.iter().filter(|(file, _)| (file.role == FileRole::Knock) == knock);
+            let mut offset_s = 0.0;
+            let mut out = Vec::new();
+            for (_, recording) in files {
+                self.observations(recording, offset_s, &mut groups, &mut out);
+                offset_s += recording.duration_s() + 60.0;
+            }
+            out
+        };
+        let (safe, provoked) = (observe(false), observe(true));
+        let side = self.side(safe, provoked, groups)?;
+        let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
+        let held_out = (side.source == Source::Safe).then(|| held_out(&side, self.wanted())).flatten();
+        Some(Outcome { side, judged, held_out })
+    }
+
+    /// Levels of a recording that may be learnt from, `t_s` shifted so that recordings don't overlap in time.
+    fn observations(&self, recording: &Recording, offset_s: f64, groups: &mut Vec<Group>, out: &mut Vec<Observation>) {
+        let (Some(crank), Some(levels)) = (recording.crank(), &recording.levels) else { return };
+        for ((event, level), channel) in crank.events.iter().zip(&levels.levels).zip(&levels.channels) {
+            let group = group_of(groups, event, *channel);
+            let level_db = feature_db(self.choices.feature, level);
+            if level.left_out.is_none() && level_db.is_finite() {
+                out.push(Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
+            }
+        }
+    }
+
+    fn judge(&self, file: &File, recording: &Recording, side: &Side) -> Vec<Judged> {
+        let (Some(crank), Some(levels)) = (recording.crank(), &recording.levels) else { return Vec::new() };
+        let mut labels: Vec<(f64, bool)> = self
+            .labels
+            .iter()
+            .filter(|label| label.file == file.input.name)
+            .map(|label| (label.t_s, label.knock))
+            .collect();
+        labels.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut groups = side.groups.clone();
+        let judge_one = |((event, level), channel): ((&Event, &Level), &u16)| {
+            let group = group_of(&mut groups, event, *channel);
+            let level_db = feature_db(self.choices.feature, level);
+            let at = side.limits.at(&side.floor, group, f64::from(event.rpm));
+            let first = labels.partition_point(|(t_s, _)| *t_s < event.t_s - SAME_EVENT_S);
+            let label = labels.get(first).filter(|(t_s, _)| *t_s <= event.t_s + SAME_EVENT_S).map(|(_, knock)| *knock);
+            Judged {
+                group,
+                level_db,
+                floor_db: at.floor.map_or(f32::NAN, |floor| floor as f32),
+                limit_db: at.limit.map_or(f32::NAN, |limit| limit as f32),
+                used: level.left_out.is_none(),
+                label,
+            }
+        };
+        crank.events.iter().zip(&levels.levels).zip(&levels.channels).map(judge_one).collect()
+    }
+
+    /// Learns from safe running; where there is none, from the quieter half of what there is.
+    fn side(&self, safe: Vec<Observation>, provoked: Vec<Observation>, groups: Vec<Group>) -> Option<Side> {
+        let (source, observed) =
+            if safe.len() >= FEWEST { (Source::Safe, safe) } else { (Source::QuieterHalf, [safe, provoked].concat()) };
+        if observed.len() < FEWEST {
+            return None;
+        }
+        let floor = Floor::learn(&observed, groups.len());
+        let learnt_from = if source == Source::QuieterHalf { quieter_half(&floor, &observed) } else { observed };
+        let limits = Limits::learn(&floor, &learnt_from, groups.len(), self.wanted());
+        let breakpoints = self.breakpoints(&learnt_from);
+        let row = |group| breakpoints.iter().map(|&rpm| limits.at(&floor, group as u16, rpm)).collect();
+        let table = (0..groups.len()).map(row).collect();
+        Some(Side { groups, source, learnt_from, floor, limits, breakpoints, table })
+    }
+
+    /// The user's speeds, else the control unit's of the sheet, else every 500 rpm that the levels come near to.
+    fn breakpoints(&self, observed: &[Observation]) -> Vec<f64> {
+        let control = || -> Option<Vec<f64>> {
+            let list = self.sheet()?.control.as_ref()?.get("rpm")?.as_array()?;
+            let speeds: Vec<f64> = list.iter().filter_map(serde_json::Value::as_f64).collect();
+            (!speeds.is_empty() && speeds.windows(2).all(|two| two[1] > two[0])).then_some(speeds)
+        };
+        self.choices.breakpoints.clone().or_else(control).unwrap_or_else(|| proposed(observed))
+    }
+
+    /// Share of events far above their own floor, where that can't be chance: the lower end of its exact 95 % interval
+    /// lies over 0.5 %. `None` = nothing speaks for knock.
+    pub(super) fn knock_like_share(&self, id: FileId) -> Option<f64> {
+        let Some(File { content: Content::Recording(recording), .. }) = self.file(id) else { return None };
+        let mut groups = Vec::new();
+        let mut observed = Vec::new();
+        self.observations(recording, 0.0, &mut groups, &mut observed);
+        if observed.len() < 200 {
+            return None;
+        }
+        let floor = Floor::learn(&observed, groups.len());
+        let mut counted = 0;
+        let mut far = 0;
+        for observation in &observed {
+            if let Some(at) = floor.at(observation.group, f64::from(observation.rpm)) {
+                counted += 1;
+                // Four robust standard deviations and 4 dB: 1 in 30 000 of a normal law.
+                let over = f64::from(observation.level) - at.level;
+                far += u64::from(over > (4.0 * at.spread).max(4.0));
+            }
+        }
+        let rate = Rate { hits: far, trials: counted };
+        rate.share().filter(|_| rate.interval(0.95).low > 0.005)
+    }
+
+    fn learn_logs(&self) -> Option<LogOutcome> {
+        let all: Vec<(&File, &Log)> = self.logs().collect();
+        let pooled = self.pooled(&all);
+        let first = pooled.iter().find_map(|(_, log)| logged::levels(log).into_iter().next())?;
+        let (unit, linear) = (first.unit.clone(), first.linear);
+        let mut groups: Vec<Group> = Vec::new();
+        let mut observe = |knock: bool| {
+            let mut out: Vec<(FileId, u16, Cell)> = Vec::new();
+            for (file, log) in pooled.iter().filter(|(file, _)| (file.role == FileRole::Knock) == knock) {
+                for column in logged::levels(log).into_iter().filter(|column| column.unit == unit) {
+                    let group = log_group(&mut groups, column.of, &column.name);
+                    out.extend(logged::cells(log, &column).map(|cell| (file.id, group, cell)));
+                }
+            }
+            out
+        };
+        let (safe, provoked) = (observe(false), observe(true));
+        let observation = |(id, group, cell): &(FileId, u16, Cell)| Observation {
+            group: *group,
+            rpm: cell.rpm as f32,
+            level: cell.level as f32,
+            t_s: cell.t_s + f64::from(*id) * 1e6,
+        };
+        let usable = |cells: &[(FileId, u16, Cell)]| -> Vec<Observation> {
+            cells.iter().filter(|(_, _, cell)| cell.left_out.is_none()).map(observation).collect()
+        };
+        let side = self.side(usable(&safe), usable(&provoked), groups)?;
+        let mut outcome = LogOutcome { side, unit, linear, events: Vec::new(), judged: 0, judged_s: 0.0 };
+        for (file, group, cell) in safe.iter().chain(&provoked) {
+            let at = outcome.side.limits.at(&outcome.side.floor, *group, cell.rpm);
+            let (Some(floor), Some(limit)) = (at.floor, at.limit) else { continue };
+            outcome.judged += 1;
+            outcome.judged_s += cell.step_s;
+            if cell.level > limit {
+                let [level, floor, limit] = [cell.level, floor, limit].map(|level| outcome.logged(level));
+                outcome.events.push(LogEvent { file: *file, row: cell.row, group: *group, level, floor, limit });
+            }
+        }
+        outcome.judged_s /= outcome.side.groups.len().max(1) as f64;
+        Some(outcome)
+    }
+}
+
+/// The chosen feature of a level.
+fn feature_db(feature: Feature, level: &Level) -> f32 {
+    match feature {
+        Feature::Energy => level.energy_db,
+        Feature::Peak => level.peak_db,
+        Feature::Ratio => level.energy_db - level.reference_db,
+    }
+}
+
+fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16) -> u16 {
+    let mut cylinders: Vec<u16> = match (event.cylinder, event.pair) {
+        (Some(cylinder), _) => vec![cylinder],
+        (None, Some(pair)) => pair.to_vec(),
+        (None, None) => Vec::new(),
+    };
+    cylinders.sort_unstable();
+    index_of(groups, Group { cylinders, sensor: Some(channel), column: None }, |a, b| a.cylinders == b.cylinders)
+}
+
+fn log_group(groups: &mut Vec<Group>, of: Option<Of>, name: &str) -> u16 {
+    let (cylinders, sensor) = match of {
+        Some(Of::Cylinder(cylinder)) => (vec![cylinder], None),
+        Some(Of::Sensor(sensor)) => (Vec::new(), Some(sensor)),
+        None => (Vec::new(), None),
+    };
+    let group = Group { cylinders, sensor, column: Some(name.into()) };
+    index_of(groups, group, |a, b| a.cylinders == b.cylinders && a.sensor == b.sensor && a.column == b.column)
+}
+
+fn index_of(groups: &mut Vec<Group>, group: Group, same: impl Fn(&Group, &Group) -> bool) -> u16 {
+    let index = groups.iter().position(|known| same(known, &group)).unwrap_or_else(|| {
+        groups.push(group);
+        groups.len() - 1
+    });
+    index as u16
+}
+
+/// Levels at or under the floor, each with its mirror image above it: what a provoked recording tells about its own
+/// background, if that is as wide above as below.
+fn quieter_half(floor: &Floor, observed: &[Observation]) -> Vec<Observation> {
+    let mut out = Vec::new();
+    for observation in observed {
+        if let Some(at) = floor.at(observation.group, f64::from(observation.rpm))
+            && f64::from(observation.level) <= at.level
+        {
+            out.push(*observation);
+            out.push(Observation { level: (2.0 * at.level) as f32 - observation.level, ..*observation });
+        }
+    }
+    out
+}
+
+/// Alarms among safe events, each judged by limits learnt from the other parts of the run.
+fn held_out(side: &Side, wanted: Wanted) -> Option<(u64, u64)> {
+    let mut by_time = side.learnt_from.clone();
+    by_time.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+    let (mut alarms, mut judged) = (0, 0);
+    for part in 0..PARTS {
+        let bounds = [part, part + 1].map(|p| p * by_time.len() / PARTS);
+        let others = [&by_time[..bounds[0]], &by_time[bounds[1]..]].concat();
+        let floor = Floor::learn(&others, side.groups.len());
+        let limits = Limits::learn(&floor, &others, side.groups.len(), wanted);
+        for observation in &by_time[bounds[0]..bounds[1]] {
+            if let Some(limit) = limits.at(&floor, observation.group, f64::from(observation.rpm)).limit {
+                judged += 1;
+                alarms += u64::from(f64::from(observation.level) > limit);
+            }
+        }
+    }
+    (judged > 0).then_some((alarms, judged))
+}
+
+/// Every 500 rpm from the slowest to the fastest hundredth of the levels.
+fn proposed(observed: &[Observation]) -> Vec<f64> {
+    let mut speeds: Vec<f32> = observed.iter().map(|observation| observation.rpm).collect();
+    speeds.sort_by(f32::total_cmp);
+    let at = |share: f64| speeds.get(((speeds.len() as f64 - 1.0) * share) as usize).copied().unwrap_or(0.0);
+    let step = 500.0;
+    let first = (f64::from(at(0.01)) / step).round().max(1.0) as usize;
+    let last = (f64::from(at(0.99)) / step).round().max(1.0) as usize;
+    (first..=last.max(first)).take(64).map(|index| index as f64 * step).collect()
+}

@@ -1,0 +1,307 @@
+//! The job card: inputs and choices, what has been computed from them, and what a change makes stale.
+//!
+//! A card works in small steps ([`Card::step`]) so that a page stays alive and a native run can show progress; both
+//! call it the same way and get the same numbers.
+
+mod add;
+pub mod choices;
+pub mod evidence;
+mod learn;
+pub mod listen;
+mod measure;
+pub mod proof;
+pub mod recording;
+pub mod sensors;
+mod work;
+
+pub use crate::read::card::{FileRole, Mark, MarkLabel};
+pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
+pub use learn::{Group, Judged, LogEvent, LogOutcome, Outcome, Side, Source as LearntFrom};
+
+use crate::error::{Error, Kind as Fault, Place};
+use crate::read::sheet::Sheet;
+use crate::read::{Source, log::Log};
+use recording::Recording;
+use std::collections::BTreeSet;
+
+/// Number of a file in this card; never used twice.
+pub type FileId = u32;
+
+/// A file handed over: how it is called, how long it is, and how to open it (again).
+pub struct Input {
+    /// File name as the user knows it.
+    pub name: String,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// Opens it from its start.
+    pub open: Box<dyn Fn() -> std::io::Result<Box<dyn Source>>>,
+}
+
+impl Input {
+    /// Bytes already in memory.
+    pub fn from_bytes(name: impl Into<String>, bytes: Vec<u8>) -> Self {
+        let length = bytes.len() as u64;
+        let shared: std::rc::Rc<[u8]> = bytes.into();
+        let open = move || Ok(Box::new(std::io::Cursor::new(shared.clone())) as Box<dyn Source>);
+        Self { name: name.into(), bytes: length, open: Box::new(open) }
+    }
+}
+
+/// A file on the card.
+pub struct File {
+    /// Its number.
+    pub id: FileId,
+    /// Name, length, opener.
+    pub input: Input,
+    /// SHA-256 in lower-case hex, once computed.
+    pub sha256: Option<String>,
+    /// What it is used as.
+    pub role: FileRole,
+    /// Why: guessed from what, or chosen (then it is not guessed again).
+    pub role_reason: RoleReason,
+    /// What was assumed, recovered or left out when reading.
+    pub notes: Vec<String>,
+    /// What is in it.
+    pub content: Content,
+    hashing: Option<work::Hashing>,
+}
+
+/// What is in a file.
+pub enum Content {
+    /// A recording and what has been computed from it.
+    Recording(Box<Recording>),
+    /// A log.
+    Log(Box<Log>),
+    /// The engine sheet.
+    Sheet,
+    /// A saved card.
+    Card,
+}
+
+/// An event judged by ear.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EarLabel {
+    /// File name (a saved card knows no numbers).
+    pub file: String,
+    /// Firing TDC of the event.
+    pub t_s: f64,
+    /// Knock or not.
+    pub knock: bool,
+}
+
+/// The job card.
+#[derive(Default)]
+pub struct Card {
+    sheet: Option<Sheet>,
+    sheet_file: Option<String>,
+    choices: Choices,
+    files: Vec<File>,
+    labels: Vec<EarLabel>,
+    marks: Vec<Mark>,
+    /// Roles a saved card gives to files that have not been dropped yet.
+    expected: Vec<Expected>,
+    outcome: Option<Outcome>,
+    log_outcome: Option<LogOutcome>,
+    evidence: Option<evidence::Evidence>,
+    learnt: bool,
+    changed: BTreeSet<u8>,
+    next_id: FileId,
+}
+
+/// A file named by a saved card.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expected {
+    /// Name.
+    pub name: String,
+    /// Hash it must have.
+    pub sha256: Option<String>,
+    /// Role it had.
+    pub role: Option<FileRole>,
+}
+
+impl Card {
+    /// The engine sheet, if any.
+    pub fn sheet(&self) -> Option<&Sheet> {
+        self.sheet.as_ref()
+    }
+
+    /// What the user chose.
+    pub fn choices(&self) -> &Choices {
+        &self.choices
+    }
+
+    /// Files in the order of dropping.
+    pub fn files(&self) -> &[File] {
+        &self.files
+    }
+
+    /// A file by number.
+    pub fn file(&self, id: FileId) -> Option<&File> {
+        self.files.iter().find(|file| file.id == id)
+    }
+
+    /// Recordings in the order of dropping.
+    pub fn recordings(&self) -> impl Iterator<Item = (&File, &Recording)> {
+        self.files.iter().filter_map(|file| match &file.content {
+            Content::Recording(recording) => Some((file, recording.as_ref())),
+            _ => None,
+        })
+    }
+
+    /// Logs in the order of dropping.
+    pub fn logs(&self) -> impl Iterator<Item = (&File, &Log)> {
+        self.files.iter().filter_map(|file| match &file.content {
+            Content::Log(log) => Some((file, log.as_ref())),
+            _ => None,
+        })
+    }
+
+    /// Events judged by ear.
+    pub fn labels(&self) -> &[EarLabel] {
+        &self.labels
+    }
+
+    /// Marked stretches.
+    pub fn marks(&self) -> &[Mark] {
+        &self.marks
+    }
+
+    /// Files a saved card names that are not here.
+    pub fn missing_files(&self) -> impl Iterator<Item = &Expected> {
+        self.expected.iter().filter(|expected| !self.files.iter().any(|file| file.input.name == expected.name))
+    }
+
+    /// Floor, limits and proof from the recordings, once learnt.
+    pub fn outcome(&self) -> Option<&Outcome> {
+        self.outcome.as_ref()
+    }
+
+    /// Floor and limits from the logs, once learnt.
+    pub fn log_outcome(&self) -> Option<&LogOutcome> {
+        self.log_outcome.as_ref()
+    }
+
+    /// Loud against quiet cycles, once gathered.
+    pub fn evidence(&self) -> Option<&evidence::Evidence> {
+        self.evidence.as_ref()
+    }
+
+    /// Sections whose view has changed since the last call.
+    pub fn take_changed(&mut self) -> Vec<u8> {
+        std::mem::take(&mut self.changed).into_iter().collect()
+    }
+
+    /// Replaces the sheet as edited on the page or loaded from a file.
+    ///
+    /// # Errors
+    /// A silly field, with its range.
+    pub fn set_sheet(&mut self, json: &[u8]) -> Result<(), Error> {
+        let loaded = Sheet::parse("engine sheet", json)?;
+        self.take_sheet(loaded.value);
+        Ok(())
+    }
+
+    fn take_sheet(&mut self, sheet: Sheet) {
+        let crank_same = self.sheet.as_ref().is_some_and(|old| same_crank(old, &sheet));
+        self.sheet = Some(sheet);
+        for file in &mut self.files {
+            if let Content::Recording(recording) = &mut file.content {
+                if crank_same { recording.forget_levels() } else { recording.forget_all() }
+            }
+        }
+        self.forget_learnt();
+        self.changed.extend(1..=11);
+    }
+
+    /// Replaces the choices; only what depends on what differs is computed again.
+    ///
+    /// # Errors
+    /// A value outside its range.
+    pub fn choose(&mut self, choices: Choices) -> Result<(), Error> {
+        choices.check()?;
+        let same_feature = choices.band == self.choices.band && choices.window == self.choices.window;
+        self.choices = choices;
+        if !same_feature {
+            self.forget_levels();
+        }
+        self.forget_learnt();
+        self.changed.extend(5..=11);
+        Ok(())
+    }
+
+    /// Gives a file a role.
+    pub fn set_role(&mut self, id: FileId, role: FileRole) {
+        if let Some(file) = self.files.iter_mut().find(|file| file.id == id) {
+            file.role = role;
+            file.role_reason = RoleReason::Chosen;
+        }
+        self.forget_learnt();
+        self.changed.extend(2..=11);
+    }
+
+    /// Gives a column of a log a role; at most one column is time, and one is speed.
+    pub fn set_column_role(&mut self, id: FileId, column: usize, role: crate::read::roles::Role) {
+        use crate::read::roles::Role;
+        let file = self.files.iter_mut().find(|file| file.id == id);
+        if let Some(File { content: Content::Log(log), .. }) = file {
+            for other in &mut log.columns {
+                if other.column == column {
+                    other.role = role;
+                    other.reason = "chosen by you".into();
+                } else if other.role == role && matches!(role, Role::Time | Role::Speed) {
+                    other.role = Role::Other;
+                }
+            }
+        }
+        self.forget_learnt();
+        self.changed.extend([2, 3, 4, 7, 8, 9, 10, 11]);
+    }
+
+    /// Judges the event at `t_s` of a file by ear; `None` takes the judgement back.
+    pub fn label(&mut self, id: FileId, t_s: f64, knock: Option<bool>) {
+        let Some(name) = self.file(id).map(|file| file.input.name.clone()) else { return };
+        self.labels.retain(|label| label.file != name || (label.t_s - t_s).abs() > SAME_EVENT_S);
+        if let Some(knock) = knock {
+            self.labels.push(EarLabel { file: name, t_s, knock });
+        }
+        self.forget_learnt();
+        self.changed.extend([9, 11]);
+    }
+
+    /// Takes a file off the card.
+    pub fn remove(&mut self, id: FileId) {
+        self.files.retain(|file| file.id != id);
+        self.forget_learnt();
+        self.changed.extend(1..=11);
+    }
+
+    fn forget_levels(&mut self) {
+        for file in &mut self.files {
+            if let Content::Recording(recording) = &mut file.content {
+                recording.forget_levels();
+            }
+        }
+    }
+
+    fn forget_learnt(&mut self) {
+        self.learnt = false;
+        self.evidence = None;
+    }
+
+    fn error(file: &str, fault: Fault) -> Error {
+        Error::new(file, Place::File, fault)
+    }
+}
+
+/// Two labels closer than this speak of one event: half the firing interval of an eight at 9000 rpm is 0.8 ms.
+pub const SAME_EVENT_S: f64 = 0.0008;
+
+fn same_crank(a: &Sheet, b: &Sheet) -> bool {
+    a.crank == b.crank
+        && a.cam == b.cam
+        && a.cylinders == b.cylinders
+        && a.strokes == b.strokes
+        && a.firing_order == b.firing_order
+        && a.firing_angles_deg == b.firing_angles_deg
+        && a.sensors == b.sensors
+}

@@ -1,0 +1,158 @@
+//! A recording on the card: its surveyed channels, crank events, sensor figures and event levels.
+
+use crate::crank::Crank;
+use crate::feature::level::{Level, Profile};
+use crate::feature::sensor::{Gain, SensorFeatures};
+use crate::read::sheet::{self, Sheet};
+use crate::read::{roles::Role, wave::Wave};
+use crate::signal::envelope::Envelope;
+
+/// A recording and what has been computed from it so far.
+pub struct Recording {
+    /// The open file.
+    pub wave: std::cell::RefCell<Wave>,
+    /// First pass over all samples, once done.
+    pub survey: Option<Survey>,
+    /// Figures of each sensor channel, once done.
+    pub sensors: Option<Vec<(u16, Listened)>>,
+    /// Level of each crank event, once done.
+    pub levels: Option<Levels>,
+    pub(super) working: Option<super::work::Working>,
+}
+
+/// What the first pass found.
+pub struct Survey {
+    /// One per channel.
+    pub channels: Vec<ChannelSurvey>,
+    /// Crank angle and events; `None` without a usable reference in the sheet.
+    pub crank: Option<Crank>,
+    /// Frames that could be read.
+    pub frames: u64,
+}
+
+/// One sensor channel listened to.
+pub struct Listened {
+    /// Its own figures.
+    pub features: SensorFeatures,
+    /// Gain against the first sensor of the recording, from stretches of 0.1 s both heard, 2 to 15 kHz.
+    pub gain: Option<Gain>,
+}
+
+/// One channel surveyed.
+#[derive(Clone, Default)]
+#[allow(missing_docs)]
+pub struct ChannelSurvey {
+    pub min: f32,
+    pub max: f32,
+    pub mean: f64,
+    /// Square root of the mean square about the mean.
+    pub rms: f64,
+    /// Fourth moment about the mean over the squared variance: 1 for a square wave, 3 for Gaussian noise.
+    pub kurtosis: f64,
+    pub envelope: Envelope,
+}
+
+/// Levels of all events, in the order of `crank.events`.
+pub struct Levels {
+    /// One per event.
+    pub levels: Vec<Level>,
+    /// One per event.
+    pub profiles: Vec<Profile>,
+    /// Channel (from 1) each event was measured on.
+    pub channels: Vec<u16>,
+}
+
+impl Recording {
+    /// Nothing computed yet.
+    pub fn new(wave: Wave) -> Self {
+        Self { wave: std::cell::RefCell::new(wave), survey: None, sensors: None, levels: None, working: None }
+    }
+
+    /// Length, seconds.
+    pub fn duration_s(&self) -> f64 {
+        let wave = self.wave.borrow();
+        wave.frames as f64 / wave.sample_rate_hz
+    }
+
+    /// Sampling rate, Hz.
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.wave.borrow().sample_rate_hz
+    }
+
+    /// Number of channels.
+    pub fn channels(&self) -> u16 {
+        self.wave.borrow().channels as u16
+    }
+
+    /// Crank angle and events, if any.
+    pub fn crank(&self) -> Option<&Crank> {
+        self.survey.as_ref()?.crank.as_ref()
+    }
+
+    pub(super) fn forget_all(&mut self) {
+        self.survey = None;
+        self.sensors = None;
+        self.forget_levels();
+    }
+
+    pub(super) fn forget_levels(&mut self) {
+        self.levels = None;
+        self.working = None;
+    }
+
+    /// Role of a channel (from 1): as the sheet says, else told by its own signal.
+    pub fn role(&self, channel: u16, sheet: Option<&Sheet>) -> Role {
+        if let Some(sheet) = sheet {
+            if crank_channel(sheet).is_some_and(|(wheel, _)| wheel == channel) {
+                return if matches!(
+                    sheet.crank,
+                    Some(sheet::Crank::PulsePerTurn { .. } | sheet::Crank::PulsePerCycle { .. })
+                ) {
+                    Role::Pulse
+                } else {
+                    Role::Wheel
+                };
+            }
+            if let Some(sheet::Cam::PulsePerCycle { channel: cam, .. }) = sheet.cam
+                && cam == channel
+            {
+                return Role::Cam;
+            }
+            if let Some(sensors) = &sheet.sensors {
+                return if sensors.iter().any(|sensor| sensor.channel == channel) { Role::Sensor } else { Role::Other };
+            }
+        }
+        match self.survey.as_ref().and_then(|survey| survey.channels.get(usize::from(channel) - 1)) {
+            // Between the 1 of a square wave and the 3 of noise; a sine has 1.5.
+            Some(survey) if survey.rms > 0.0 && survey.kurtosis < 1.45 => Role::Wheel,
+            _ => Role::Sensor,
+        }
+    }
+
+    /// Sensor channels (from 1), those of the sheet that this recording has, else those that look like sensors.
+    pub fn sensor_channels(&self, sheet: Option<&Sheet>) -> Vec<u16> {
+        (1..=self.channels()).filter(|&channel| self.role(channel, sheet) == Role::Sensor).collect()
+    }
+}
+
+/// Channel and edge of the crank reference.
+pub fn crank_channel(sheet: &Sheet) -> Option<(u16, Option<sheet::Edge>)> {
+    match sheet.crank.as_ref()? {
+        sheet::Crank::MissingTooth { channel, edge, .. }
+        | sheet::Crank::EvenTeeth { channel, edge, .. }
+        | sheet::Crank::EdgeList { channel, edge, .. }
+        | sheet::Crank::PulsePerTurn { channel, edge, .. }
+        | sheet::Crank::PulsePerCycle { channel, edge, .. } => Some((*channel, *edge)),
+        sheet::Crank::None => None,
+    }
+}
+
+/// Channel (from 1) of the sensor that hears a cylinder: the first of the sheet that lists it; without lists, the
+/// first sensor there is.
+pub fn sensor_of(sheet: &Sheet, available: &[u16], cylinders: &[u16]) -> Option<u16> {
+    let listed = sheet.sensors.iter().flatten().find(|sensor| {
+        available.contains(&sensor.channel)
+            && sensor.cylinders.as_ref().is_some_and(|heard| cylinders.iter().any(|cylinder| heard.contains(cylinder)))
+    });
+    listed.map(|sensor| sensor.channel).or_else(|| available.first().copied())
+}

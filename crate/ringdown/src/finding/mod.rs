@@ -1,0 +1,3 @@
+//! Judgement as data: kinds with their figures, no prose.
+
+pub mod sensors;

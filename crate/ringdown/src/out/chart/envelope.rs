@@ -1,0 +1,78 @@
+//! Minimum and maximum of each channel over time, so that a one-sample spike survives any zoom; marks and events below.
+
+use super::*;
+use crate::card::MarkLabel;
+use crate::card::recording::Recording;
+use crate::out::words::say;
+use crate::signal::envelope::{BLOCK, Columns, columns_of};
+
+/// Envelope of all channels of a file, stacked, over `range_s` (all of it where `None`) in `columns` columns.
+pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
+    let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
+    let survey = recording.survey.as_ref()?;
+    let rate = recording.sample_rate_hz();
+    let duration_s = survey.frames as f64 / rate;
+    let [from_s, to_s] = range_s.unwrap_or([0.0, duration_s]);
+    let columns = columns.clamp(2, 4000);
+    let (from, to) = ((from_s.max(0.0) * rate) as u64, (to_s.min(duration_s).max(0.0) * rate).ceil() as u64);
+    if to <= from {
+        return None;
+    }
+    let count = survey.channels.len();
+    let mut layers = Vec::new();
+    let mut ticks = Vec::new();
+    let step_s = (to - from) as f64 / rate / columns as f64;
+    let start_s = from as f64 / rate;
+    for (index, extents) in extents(recording, from, to, columns).into_iter().enumerate() {
+        let lane = (count - index) as f64;
+        let channel = &survey.channels[index];
+        let scale = 0.45 / f64::from(channel.max.abs().max(channel.min.abs()).max(1e-6));
+        let y = |values: &[f32]| numbers(values.iter().map(|value| lane + f64::from(*value) * scale));
+        let x = numbers((0..extents.min.len()).map(|column| start_s + (column as f64 + 0.5) * step_s));
+        let sensor = recording.role(index as u16 + 1, card.sheet()) == crate::read::roles::Role::Sensor;
+        let ink = if sensor { Ink::Ink } else { Ink::Quiet };
+        layers.push(Layer::Between { x, low: y(&extents.min), high: y(&extents.max), ink, opacity: 0.8 });
+        ticks.push((lane, say("chart.channel", &[("n", (index + 1).to_string())])));
+    }
+    for mark in card.marks().iter().filter(|mark| mark.file == file.input.name) {
+        let key = match mark.label {
+            MarkLabel::Safe => "mark.safe",
+            MarkLabel::Knock => "mark.knock",
+            MarkLabel::Exclude => "mark.exclude",
+        };
+        let ink = if mark.label == MarkLabel::Knock { Ink::Accent } else { Ink::Faint };
+        layers
+            .insert(0, Layer::Span { along: Along::X, from: mark.from_s, to: mark.to_s, ink, label: Some(text(key)) });
+    }
+    layers.extend(over_limit(card, id, recording));
+    Some(Figure {
+        id: format!("envelope-{id}"),
+        summary: say("recordings.figure.summary", &[("file", file.input.name.clone())]),
+        x: axis("chart.s", Quantity::Time, start_s, to as f64 / rate),
+        y: Axis { ticks, ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5) },
+        layers,
+    })
+}
+
+/// From the pyramid, or from the samples themselves where the zoom is finer than its blocks.
+fn extents(recording: &Recording, from: u64, to: u64, columns: usize) -> Vec<Columns> {
+    let survey = recording.survey.iter().flat_map(|survey| &survey.channels);
+    if (to - from) / columns as u64 >= BLOCK as u64 {
+        return survey.map(|channel| channel.envelope.query(from, to, columns)).collect();
+    }
+    let mut planes = Vec::new();
+    match recording.wave.borrow_mut().read(from, (to - from) as usize, &mut planes) {
+        Ok(_) => planes.iter().map(|plane| columns_of(plane, columns)).collect(),
+        Err(_) => survey.map(|channel| channel.envelope.query(from, to, columns)).collect(),
+    }
+}
+
+/// A mark under the lanes for each event over its limit.
+fn over_limit(card: &Card, id: FileId, recording: &Recording) -> Option<Layer> {
+    let judged = card.outcome()?.of(id)?;
+    let events = &recording.crank()?.events;
+    let times = events.iter().zip(judged).filter(|(_, event)| event.knock() == Some(true)).map(|(event, _)| event.t_s);
+    let x = numbers(times);
+    let y = numbers(x.0.iter().map(|_| 0.32));
+    Some(Layer::Points { x, y, ink: Ink::Accent, mark: Mark::Triangle, size: 5.0, label: None })
+}

@@ -1,0 +1,367 @@
+//! The fixed JSON other tools read: results and the saved card.
+
+use super::section;
+use crate::card::recording::Recording;
+use crate::card::{Card, ChosenBy, Content, File, Group, Side};
+use crate::read::log::{Log, Of};
+use crate::read::roles::Role;
+use serde_json::{Map, Value, json};
+
+const CONFIDENCE: f64 = 0.95;
+/// Speed values a second.
+const SPEED_RATE_HZ: f64 = 20.0;
+
+/// Everything computed, `"result": 1`. A number the data do not support is null.
+pub fn result(card: &Card) -> Value {
+    let proof = card.proof();
+    let mut out = json!({
+        "result": 1,
+        "version": env!("CARGO_PKG_VERSION"),
+        "files": card.files().iter().map(|file| file_json(card, file)).collect::<Vec<_>>(),
+        "modes": card.modes().map_or(json!([]), |modes| json!(modes)),
+        "sensors": card.sensor_reports(),
+        "speed": speeds(card),
+        "lost": lost(card),
+        "events": events(card),
+        "floor": floors(card),
+        "limits": limits(card),
+        "coverage": coverage(card),
+        "findings": findings(card),
+        "choices": card.choices(),
+        "verdict": section::verdict(card),
+    });
+    if let Value::Object(map) = &mut out {
+        band_and_window(card, map);
+        map.insert("proof".into(), proof.map_or(Value::Null, |proof| proof_json(card, &proof)));
+    }
+    out
+}
+
+/// The saved card, `"card": 1`; the data are not in it.
+pub fn card(card: &Card) -> Value {
+    let files: Vec<Value> = card
+        .files()
+        .iter()
+        .filter(|file| matches!(file.content, Content::Recording(_) | Content::Log(_)))
+        .map(|file| json!({"name": file.input.name, "sha256": sha(file), "bytes": file.input.bytes, "role": file.role.word()}))
+        .collect();
+    let labels: Vec<Value> =
+        card.labels().iter().map(|label| json!({"file": label.file, "t_s": label.t_s, "knock": label.knock})).collect();
+    json!({"card": 1, "version": env!("CARGO_PKG_VERSION"), "sheet": card.sheet(), "files": files, "marks": card.marks(),
+           "labels": labels, "choices": card.choices()})
+}
+
+fn sha(file: &File) -> Option<&str> {
+    file.sha256.as_deref().filter(|sha| !sha.is_empty())
+}
+
+fn file_json(card: &Card, file: &File) -> Value {
+    let (kind, duration_s, channels) = match &file.content {
+        Content::Recording(recording) => {
+            ("recording", Some(recording.duration_s()), recording_channels(card, recording))
+        }
+        Content::Log(log) => ("log", log.t_s.last().copied(), log_columns(log)),
+        Content::Sheet => ("sheet", None, json!([])),
+        Content::Card => ("card", None, json!([])),
+    };
+    let role = matches!(kind, "recording" | "log").then(|| file.role.word());
+    json!({"id": file.id, "name": file.input.name, "sha256": sha(file), "bytes": file.input.bytes, "kind": kind, "role": role,
+           "duration_s": duration_s, "channels": channels, "notes": file.notes})
+}
+
+fn recording_channels(card: &Card, recording: &Recording) -> Value {
+    let rate_hz = recording.sample_rate_hz();
+    let frames = recording.wave.borrow().frames;
+    let one = |channel: u16| {
+        let role = recording.role(channel, card.sheet());
+        let survey = recording.survey.as_ref().and_then(|survey| survey.channels.get(usize::from(channel) - 1));
+        json!({"channel": channel, "name": format!("channel {channel}"), "unit": "re full scale", "role": role, "rate_hz": rate_hz,
+               "samples": frames, "missing": 0, "min": survey.map(|s| s.min), "max": survey.map(|s| s.max), "mean": survey.map(|s| s.mean)})
+    };
+    (1..=recording.channels()).map(one).collect()
+}
+
+fn log_columns(log: &Log) -> Value {
+    let one = |column: &crate::read::log::Column| {
+        let finite = || column.values.iter().copied().filter(|value| value.is_finite());
+        let count = finite().count();
+        let missing = column.values.len() - count;
+        let mean = (count > 0).then(|| finite().sum::<f64>() / count as f64);
+        json!({"channel": column.column, "name": column.name, "unit": column.unit, "role": column.role, "of": column.of,
+               "reason": column.reason, "rate_hz": log.rate_hz(), "samples": count, "missing": missing,
+               "min": finite().min_by(f64::total_cmp), "max": finite().max_by(f64::total_cmp), "mean": mean})
+    };
+    log.columns.iter().map(one).collect()
+}
+
+fn speeds(card: &Card) -> Value {
+    let mut out = Vec::new();
+    for (file, recording) in card.recordings() {
+        let Some(crank) = recording.crank() else { continue };
+        let source = match card.sheet().and_then(|sheet| sheet.crank.as_ref()) {
+            Some(crate::read::sheet::Crank::PulsePerTurn { .. } | crate::read::sheet::Crank::PulsePerCycle { .. }) => {
+                "pulse"
+            }
+            _ => "wheel",
+        };
+        for segment in &crank.track.segments {
+            let (Some(&from_s), Some(&to_s)) = (segment.t_s.first(), segment.t_s.last()) else { continue };
+            let first = (from_s * SPEED_RATE_HZ).ceil() as u64;
+            let times = (first..).map(|index| index as f64 / SPEED_RATE_HZ).take_while(|t_s| *t_s <= to_s);
+            // A turn's worth of error over a half turn: what is left of the angle's own error is its confidence.
+            let confidence = (1.0 - segment.error_deg / 10.0).clamp(0.0, 1.0);
+            out.extend(times.filter_map(|t_s| {
+                let rpm = crank.track.rpm_at(t_s)?;
+                Some(json!({"file": file.input.name, "t_s": t_s, "rpm": rpm, "confidence": confidence, "source": source}))
+            }));
+        }
+    }
+    for (file, log) in card.logs() {
+        let Some(speed) = log.first(Role::Speed) else { continue };
+        let rows = log.t_s.iter().zip(&speed.values).filter(|(_, rpm)| rpm.is_finite());
+        out.extend(rows.map(
+            |(t_s, rpm)| json!({"file": file.input.name, "t_s": t_s, "rpm": rpm, "confidence": null, "source": "log"}),
+        ));
+    }
+    Value::Array(out)
+}
+
+fn lost(card: &Card) -> Value {
+    let tracked = card.recordings().filter_map(|(file, recording)| Some((file, recording.crank()?)));
+    tracked
+        .flat_map(|(file, crank)| {
+            crank.lost.iter().map(|lost| {
+                let reason = super::words::text(section::lost_key(lost.reason));
+                json!({"file": file.input.name, "from_s": lost.from_s, "to_s": lost.to_s, "reason": reason})
+            })
+        })
+        .collect()
+}
+
+fn number(value: f32) -> Option<f32> {
+    value.is_finite().then_some(value)
+}
+
+fn events(card: &Card) -> Vec<Value> {
+    let mut events = recording_events(card);
+    events.extend(log_events(card));
+    events
+}
+
+fn recording_events(card: &Card) -> Vec<Value> {
+    let mut out = Vec::new();
+    for (file, recording) in card.recordings() {
+        let Some(crank) = recording.crank() else { continue };
+        let judged = card.outcome().and_then(|outcome| outcome.of(file.id));
+        for (index, event) in crank.events.iter().enumerate() {
+            let judgement = judged.and_then(|judged| judged.get(index));
+            let level = recording.levels.as_ref().and_then(|levels| levels.levels.get(index));
+            let channel = recording.levels.as_ref().and_then(|levels| levels.channels.get(index));
+            let mut value = json!({
+                "file": file.input.name, "t_s": event.t_s, "cylinder": event.cylinder, "sensor": channel, "rpm": event.rpm,
+                "level_db": judgement.map(|j| j.level_db).or(level.map(|l| l.energy_db)).and_then(number),
+                "floor_db": judgement.and_then(|j| number(j.floor_db)),
+                "limit_db": judgement.and_then(|j| number(j.limit_db)),
+                "knock": judgement.and_then(crate::card::Judged::knock),
+                "used": level.is_some_and(|level| level.left_out.is_none()),
+                "label": judgement.and_then(|j| j.label),
+            });
+            if let (Some(pair), None, Value::Object(map)) = (event.pair, event.cylinder, &mut value) {
+                map.insert("pair".into(), json!(pair));
+            }
+            out.push(value);
+        }
+    }
+    out
+}
+
+fn log_events(card: &Card) -> Vec<Value> {
+    let Some(logs) = card.log_outcome() else { return Vec::new() };
+    let one = |event: &crate::card::LogEvent| {
+        let (file, log) = card.logs().find(|(file, _)| file.id == event.file)?;
+        let group = logs.side.groups.get(usize::from(event.group))?;
+        let at = |role: Role| {
+            log.first(role).and_then(|column| column.values.get(event.row)).filter(|value| value.is_finite())
+        };
+        let mut value = json!({
+            "file": file.input.name, "t_s": log.t_s.get(event.row), "column": group.column, "rpm": at(Role::Speed), "load": at(Role::Load),
+            "level": event.level, "floor": event.floor, "limit": event.limit, "knock": true, "cause": "unknown",
+        });
+        place(group, value.as_object_mut()?);
+        Some(value)
+    };
+    logs.events.iter().filter_map(one).collect()
+}
+
+/// Says to which cylinder, pair or sensor a row belongs.
+fn place(group: &Group, map: &mut Map<String, Value>) {
+    match (group.cylinders.as_slice(), group.sensor) {
+        ([cylinder], sensor) => {
+            map.insert("cylinder".into(), json!(cylinder));
+            map.insert("sensor".into(), json!(sensor));
+        }
+        ([a, b], sensor) => {
+            map.insert("cylinder".into(), Value::Null);
+            map.insert("pair".into(), json!([a, b]));
+            map.insert("sensor".into(), json!(sensor));
+        }
+        (_, sensor) => {
+            map.insert("sensor".into(), json!(sensor));
+        }
+    }
+    if let Some(column) = &group.column {
+        map.insert("column".into(), json!(column));
+    }
+}
+
+fn band_and_window(card: &Card, map: &mut Map<String, Value>) {
+    let by = |chosen_by: ChosenBy| json!(chosen_by);
+    let rate = card.recordings().map(|(_, recording)| recording.sample_rate_hz()).min_by(f64::total_cmp);
+    let band = rate.and_then(|rate| card.band(rate));
+    map.insert(
+        "band".into(),
+        band.map_or(
+            Value::Null,
+            |band| json!({"low_hz": band.low, "high_hz": band.high, "chosen_by": by(band.chosen_by)}),
+        ),
+    );
+    let has_crank =
+        card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
+    let window = card.window();
+    let [start, end] = [window.low, window.high].map(|deg| has_crank.then_some(deg));
+    map.insert(
+        "window".into(),
+        json!({"start_deg_atdc": start, "end_deg_atdc": end, "chosen_by": by(window.chosen_by)}),
+    );
+    let windows = if has_crank {
+        json!([{"rpm_low": 0, "rpm_high": null, "start_deg_atdc": window.low, "end_deg_atdc": window.high}])
+    } else {
+        json!([])
+    };
+    map.insert("windows".into(), windows);
+}
+
+struct Sides<'a> {
+    side: &'a Side,
+    unit: String,
+    logged: Box<dyn Fn(f64) -> f64 + 'a>,
+    recording: bool,
+}
+
+fn sides(card: &Card) -> Vec<Sides<'_>> {
+    let mut out = Vec::new();
+    if let Some(outcome) = card.outcome() {
+        out.push(Sides {
+            side: &outcome.side,
+            unit: "dB re full scale".into(),
+            logged: Box::new(|level| level),
+            recording: true,
+        });
+    }
+    if let Some(logs) = card.log_outcome() {
+        let unit = logs.unit.clone().unwrap_or_else(|| "log unit".into());
+        out.push(Sides { side: &logs.side, unit, logged: Box::new(|level| logs.logged(level)), recording: false });
+    }
+    out
+}
+
+fn floors(card: &Card) -> Value {
+    let mut out = Vec::new();
+    for Sides { side, logged, unit, .. } in sides(card) {
+        for (index, group) in side.groups.iter().enumerate() {
+            for &rpm in &side.breakpoints {
+                let Some(at) = side.floor.at(index as u16, rpm) else { continue };
+                let mut value = json!({"rpm": rpm, "load": null, "level": logged(at.level), "spread": at.spread, "cycles": at.cycles.round(), "unit": unit});
+                if let Value::Object(map) = &mut value {
+                    place(group, map);
+                }
+                out.push(value);
+            }
+        }
+    }
+    Value::Array(out)
+}
+
+fn limits(card: &Card) -> Value {
+    let mut out = Vec::new();
+    for Sides { side, logged, unit, recording } in sides(card) {
+        for (group, cells) in side.groups.iter().zip(&side.table) {
+            for (&rpm, cell) in side.breakpoints.iter().zip(cells) {
+                let mut value = json!({
+                    "rpm": rpm, "load": null, "floor": cell.floor.map(&logged), "limit": cell.limit.map(&logged), "unit": unit,
+                    "cycles": cell.cycles.round(), "more_needed": cell.more_needed,
+                    "per_minute": if recording { Some(section::per_minute(card, side, rpm) / side.groups.len().max(1) as f64) } else { None },
+                });
+                if let Value::Object(map) = &mut value {
+                    place(group, map);
+                }
+                out.push(value);
+            }
+        }
+    }
+    Value::Array(out)
+}
+
+/// Cycles held against needed, over all rows of the table.
+fn coverage(card: &Card) -> Value {
+    let mut out = Vec::new();
+    for Sides { side, .. } in sides(card) {
+        for (column, &rpm) in side.breakpoints.iter().enumerate() {
+            let cells = || side.table.iter().filter_map(|row| row.get(column));
+            let held: f64 = cells().map(|cell| cell.cycles).sum();
+            let more: f64 = cells().map(|cell| f64::from(cell.more_needed)).sum();
+            out.push(json!({"rpm": rpm, "load": null, "cycles": held.round(), "needed": (held + more).round()}));
+        }
+    }
+    Value::Array(out)
+}
+
+fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
+    let share = |rate: Option<crate::stats::rate::Rate>| {
+        rate.map(|rate| {
+            let interval = rate.interval(CONFIDENCE);
+            [rate.share().unwrap_or(0.0), interval.low, interval.high]
+        })
+    };
+    let at = |rate: Option<[f64; 3]>, index: usize, scale: f64| rate.map(|values| scale * values[index]);
+    let recall = share(proof.caught);
+    let false_alarms = share(proof.false_held_out.or(proof.false_labelled));
+    let auc = proof.roc.as_ref().map(|roc| roc.auc);
+    let interval = proof.roc.as_ref().and_then(|roc| roc.interval(CONFIDENCE));
+    let groups = card.outcome().map(|outcome| outcome.side.groups.as_slice()).unwrap_or_default();
+    let by = proof.by_group.iter().map(|(index, rate)| {
+        let interval = rate.interval(CONFIDENCE);
+        let mut value = json!({"rpm": null, "knocks": rate.trials, "caught": rate.hits, "recall": rate.share(), "recall_low": interval.low, "recall_high": interval.high});
+        if let (Some(group), Value::Object(map)) = (groups.get(usize::from(*index)), &mut value) {
+            place(group, map);
+        }
+        value
+    });
+    let sweep = proof.sweep.iter().map(|(deg, rate)| {
+        let interval = rate.interval(CONFIDENCE);
+        json!({"ignition_deg_btdc": deg, "share": rate.share(), "low": interval.low, "high": interval.high, "cycles": rate.trials})
+    });
+    json!({
+        "labels": proof.caught.or(proof.false_labelled).map(|_| "ear"), "auc": auc, "auc_low": interval.map(|i| i.low), "auc_high": interval.map(|i| i.high),
+        "recall": at(recall, 0, 1.0), "recall_low": at(recall, 1, 1.0), "recall_high": at(recall, 2, 1.0),
+        "false_per_1000": at(false_alarms, 0, 1000.0), "false_low": at(false_alarms, 1, 1000.0), "false_high": at(false_alarms, 2, 1000.0),
+        "over_limit_share": proof.over_limit.and_then(|rate| rate.share()),
+        "by": by.collect::<Vec<_>>(), "sweep": sweep.collect::<Vec<_>>(),
+    })
+}
+
+fn findings(card: &Card) -> Value {
+    let views = (1..=11).filter_map(|number| section::view(card, number));
+    views
+        .map(|view| json!({"section": view.section, "state": view.state, "sentence": view.finding, "todo": view.todo}))
+        .collect()
+}
+
+/// To which a log's column belongs, for the native twin's listing.
+pub fn of_in_words(of: Option<Of>) -> String {
+    match of {
+        Some(Of::Sensor(sensor)) => format!(" (sensor {sensor})"),
+        Some(Of::Cylinder(cylinder)) => format!(" (cylinder {cylinder})"),
+        None => String::new(),
+    }
+}

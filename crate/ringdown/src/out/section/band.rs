@@ -1,0 +1,139 @@
+//! Section 5: the frequency band, and whether knock stands out in it.
+
+use super::*;
+use crate::card::{ChosenBy, FileRole, Settled};
+use crate::feature::modes::Mode;
+use crate::out::words::{khz, say};
+
+/// Loud cycles must stand out by this much in the band to speak of knock rather than of loudness, dB.
+const STANDS_OUT_DB: f64 = 3.0;
+
+/// The band in force over all recordings: that of the lowest sampling rate.
+pub(super) fn band(card: &Card) -> Option<Settled> {
+    let rate = card.recordings().map(|(_, recording)| recording.sample_rate_hz()).min_by(f64::total_cmp);
+    card.band(rate.unwrap_or(f64::INFINITY))
+}
+
+pub(super) fn view(card: &Card) -> SectionView {
+    if card.recordings().next().is_none() {
+        let finding = if card.logs().next().is_some() { "band.log" } else { "band.waiting" };
+        return waiting(5, finding, "band.todo.record");
+    }
+    let Some(band) = band(card) else {
+        let mut view = waiting(5, "band.nobore", "band.todo.bore");
+        view.figures = spectrograms(card);
+        return view;
+    };
+    let (state, finding, todo) = judge(card, band);
+    let mut tables = Vec::new();
+    if let (Some(evidence), Some(modes)) = (card.evidence(), card.modes())
+        && let Some(in_band) = evidence.contrast_db(band.low, band.high)
+    {
+        let columns = ["band.column.band", "band.column.range", "band.column.contrast", "band.column.why"].map(text);
+        let chosen = Row {
+            chosen: true,
+            ..row([text("band.row.chosen"), range(band.low, band.high), db(in_band), text("band.why.chosen")])
+        };
+        let rows = modes.iter().filter_map(|mode| mode_row(mode, evidence.contrast_db(mode.hz_low, mode.hz_high)?));
+        tables.push(table(
+            "bands",
+            say("band.caption", &[("n", evidence.pairs.to_string())]),
+            columns,
+            [chosen].into_iter().chain(rows).collect(),
+        ));
+    }
+    let mut figures = spectrograms(card);
+    if card.evidence().is_some_and(|evidence| !evidence.loud_db.is_empty()) {
+        figures.insert(0, figure("band", "band.figure.spectra", finding.clone()));
+    }
+    SectionView {
+        why: vec![text("band.why"), text("band.why.mixture")],
+        todo,
+        tables,
+        figures,
+        ..blank(5, state, finding)
+    }
+}
+
+fn range(low_hz: f64, high_hz: f64) -> String {
+    format!("{} – {}", khz(low_hz), khz(high_hz))
+}
+
+fn mode_row(mode: &Mode, contrast_db: f64) -> Option<Row> {
+    let why = match (mode.m, mode.n) {
+        (1, 0) => text("band.why.first"),
+        _ => text("band.why.higher"),
+    };
+    Some(row([format!("({}, {})", mode.m, mode.n), range(mode.hz_low, mode.hz_high), db(contrast_db), why]))
+}
+
+fn judge(card: &Card, band: Settled) -> (State, String, Vec<String>) {
+    let values = [("low", khz(band.low)), ("high", khz(band.high)), ("source", source(card, band))];
+    let contrast =
+        card.evidence().and_then(|evidence| Some((evidence.contrast_db(band.low, band.high)?, evidence.pairs)));
+    match contrast {
+        Some((contrast_db, pairs)) => {
+            let [low, high, source] = values;
+            let values = [low, high, source, ("db", db(contrast_db)), ("n", number(pairs as f64, 0))];
+            if contrast_db >= STANDS_OUT_DB {
+                (State::Holds, say("band.finding.stands", &values), Vec::new())
+            } else {
+                (State::Look, say("band.finding.weak", &values), vec![text("band.todo.weak")])
+            }
+        }
+        None => {
+            let provoked = card.files().iter().any(|file| file.role == FileRole::Knock);
+            let todo = if provoked { "band.todo.fewloud" } else { "band.todo.provoke" };
+            (State::NotEnough, say("band.finding.start", &values), vec![text(todo)])
+        }
+    }
+}
+
+fn source(card: &Card, band: Settled) -> String {
+    match (band.chosen_by, card.sheet().and_then(|sheet| sheet.bore_mm)) {
+        (ChosenBy::Mode, Some(bore_mm)) => say("band.source.mode", &[("bore", number(bore_mm, 1))]),
+        _ => text("band.source.user"),
+    }
+}
+
+/// One spectrogram per sensor channel of each recording, provoked ones first.
+fn spectrograms(card: &Card) -> Vec<FigureRef> {
+    let mut files: Vec<_> = card.recordings().filter(|(_, recording)| recording.survey.is_some()).collect();
+    files.sort_by_key(|(file, _)| file.role != FileRole::Knock);
+    let channels = files.into_iter().flat_map(|(file, recording)| {
+        recording.sensor_channels(card.sheet()).into_iter().map(move |channel| (file, channel))
+    });
+    channels
+        .map(|(file, channel)| {
+            let values = [("file", file.input.name.clone()), ("n", channel.to_string())];
+            FigureRef {
+                id: format!("spectrogram-{}-{channel}", file.id),
+                caption: say("band.figure.spectrogram", &values),
+                summary: say("band.figure.spectrogram.summary", &values),
+            }
+        })
+        .collect()
+}
+
+pub(super) fn verdict(card: &Card) -> (State, String) {
+    let view = view(card);
+    let Some(band) = band(card) else { return (view.state, view.finding) };
+    if card.recordings().next().is_none() {
+        return (view.state, view.finding);
+    }
+    let window = card.window();
+    let has_crank =
+        card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
+    let values = [
+        ("low", khz(band.low)),
+        ("high", khz(band.high)),
+        ("start", number(window.low, 0)),
+        ("end", number(window.high, 0)),
+    ];
+    let key = match (view.state, has_crank) {
+        (State::Holds, true) => "verdict.where.holds",
+        (_, true) => "verdict.where.start",
+        (_, false) => "verdict.where.nocrank",
+    };
+    (view.state, say(key, &values))
+}

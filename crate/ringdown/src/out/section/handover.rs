@@ -1,0 +1,120 @@
+//! Section 11: what is handed over, its evidence, and the plan of what to record next.
+
+use super::*;
+use crate::card::{Content, Feature};
+use crate::out::words::{khz, one_in, percent, say};
+
+pub(super) fn view(card: &Card) -> SectionView {
+    let side = card.outcome().map(|outcome| &outcome.side).or(card.log_outcome().map(|logs| &logs.side));
+    let evidence = vec![evidence(card), settings(card)];
+    let cautions = ["caution.start", "caution.running", "caution.local"].map(text).to_vec();
+    let Some(side) = side else {
+        let mut view = waiting(11, "handover.waiting", "handover.todo");
+        view.tables = evidence;
+        view.cautions = cautions;
+        return view;
+    };
+    let limits = super::limits::view(card);
+    let values =
+        [("groups", number(side.groups.len() as f64, 0)), ("speeds", number(side.breakpoints.len() as f64, 0))];
+    let key = match limits.state {
+        State::Holds => "handover.finding.ready",
+        State::NotEnough => "handover.finding.part",
+        _ => "handover.finding.look",
+    };
+    let plan = (3..=9).filter_map(|section| super::view(card, section)).flat_map(|view| view.todo);
+    let mut todo: Vec<String> = Vec::new();
+    for act in plan {
+        if !todo.contains(&act) {
+            todo.push(act);
+        }
+    }
+    SectionView {
+        why: vec![text("handover.why")],
+        todo,
+        cautions,
+        tables: evidence,
+        ..blank(11, limits.state, say(key, &values))
+    }
+}
+
+/// Files with their full hashes.
+fn evidence(card: &Card) -> Table {
+    let rows = card.files().iter().map(|file| {
+        let sha = file.sha256.clone().filter(|sha| !sha.is_empty()).unwrap_or_else(|| "…".into());
+        row([file.input.name.clone(), number(file.input.bytes as f64, 0), sha])
+    });
+    let columns = ["file", "bytes", "sha"].map(|key| text(&format!("handover.column.{key}")));
+    table("evidence", text("handover.caption.evidence"), columns, rows.collect())
+}
+
+/// Every choice in force.
+fn settings(card: &Card) -> Table {
+    let choices = card.choices();
+    let window = card.window();
+    let band = super::band::band(card);
+    let feature = match choices.feature {
+        Feature::Energy => "feature.energy",
+        Feature::Peak => "feature.peak",
+        Feature::Ratio => "feature.ratio",
+    };
+    let rows = [
+        (
+            "band",
+            band.map_or_else(
+                || "–".into(),
+                |band| say("setting.khz", &[("low", khz(band.low)), ("high", khz(band.high))]),
+            ),
+        ),
+        ("window", say("setting.deg", &[("low", number(window.low, 0)), ("high", number(window.high, 0))])),
+        ("feature", text(feature)),
+        ("rate", one_in(choices.false_alarm)),
+        ("confidence", say("setting.percent", &[("share", percent(choices.confidence))])),
+        ("version", env!("CARGO_PKG_VERSION").into()),
+    ];
+    let rows = rows.into_iter().map(|(key, value)| row([text(&format!("setting.{key}")), value]));
+    table(
+        "settings",
+        text("handover.caption.settings"),
+        ["setting.column.what", "setting.column.value"].map(text),
+        rows.collect(),
+    )
+}
+
+/// Verdict, findings and limits as plain text, short enough for a message.
+pub fn summary_text(card: &Card) -> String {
+    let mut out = format!("{}\n\n", title(card));
+    for answer in verdict(card) {
+        out += &format!("{} {}\n", answer.question, answer.sentence);
+    }
+    out.push('\n');
+    for view in (1..=11).filter_map(|section| super::view(card, section)) {
+        if view.state != State::Waiting {
+            out += &format!(
+                "{}. {} [{}]\n",
+                view.section,
+                view.finding,
+                text(&format!("state.{:?}", view.state).to_lowercase())
+            );
+            for act in &view.todo {
+                out += &format!("   {} {act}\n", text("todo.mark"));
+            }
+        }
+    }
+    if let Some(view) = super::view(card, 8) {
+        for table in view.tables {
+            out += &format!("\n{}\n{}\n", table.caption, table.columns.join("\t"));
+            for row in &table.rows {
+                out += &format!("{}\n", row.cells.iter().map(|cell| cell.text.as_str()).collect::<Vec<_>>().join("\t"));
+            }
+        }
+    }
+    out += &format!("\n{}\n", text("caution.start"));
+    let files = card.files().iter().filter(|file| matches!(file.content, Content::Recording(_) | Content::Log(_)));
+    let hashed = files.map(|file| {
+        let sha = file.sha256.as_deref().unwrap_or("");
+        format!("{} {}", file.input.name, &sha[..sha.len().min(12)])
+    });
+    out += &format!("{}: {}\n", text("handover.files"), hashed.collect::<Vec<_>>().join(", "));
+    out
+}

@@ -1,0 +1,168 @@
+//! Section 8: the numbers to type in.
+
+use super::floor::{log_number, log_unit, why_not};
+use super::*;
+use crate::card::{LearntFrom, LogOutcome, Side};
+use crate::limit::limits::Law;
+use crate::out::words::{one_in, percent, say};
+
+pub(super) fn view(card: &Card) -> SectionView {
+    let recordings = card.outcome().map(|outcome| &outcome.side);
+    let logs = card.log_outcome();
+    let Some(main) = recordings.or(logs.map(|logs| &logs.side)) else {
+        return SectionView { cautions: cautions(), ..waiting(8, "limits.waiting", why_not(card)) };
+    };
+    let (state, finding, todo) = judge(card, main);
+    let mut tables = Vec::new();
+    let mut figures = Vec::new();
+    if let Some(side) = recordings {
+        tables.push(over_floor(card, side));
+        tables.push(absolute(side));
+        figures.push(figure("limits", "limits.figure", finding.clone()));
+    }
+    if let Some(logs) = logs {
+        tables.push(of_log(card, logs));
+    }
+    let mut why = vec![law_sentence(main), text("limits.why.rate")];
+    if main.source == LearntFrom::QuieterHalf {
+        why.push(text("floor.why.quieter"));
+    }
+    SectionView { why, todo, cautions: cautions(), tables, figures, ..blank(8, state, finding) }
+}
+
+fn cautions() -> Vec<String> {
+    ["caution.start", "caution.provoke", "caution.running"].map(text).to_vec()
+}
+
+/// How the limits were reached, in words.
+pub(super) fn law_sentence(side: &Side) -> String {
+    let key = match side.limits.law {
+        Law::Normal => "limits.why.normal",
+        Law::ParetoTail => "limits.why.pareto",
+        Law::DistributionFree => "limits.why.free",
+        Law::NotEnough => "limits.why.notenough",
+    };
+    say(key, &[("n", number(side.limits.residuals as f64, 0))])
+}
+
+struct Filled {
+    filled: usize,
+    all: usize,
+    margins_db: Option<(f64, f64)>,
+    empty_speeds: Vec<f64>,
+    more: u32,
+}
+
+fn filled(side: &Side) -> Filled {
+    let cells: Vec<_> = side.table.iter().flatten().collect();
+    let margin = |cell: &&crate::limit::limits::LimitAt| Some(cell.limit? - cell.floor?);
+    let margins: Vec<f64> = cells.iter().filter_map(margin).collect();
+    let margins_db =
+        match (margins.iter().copied().min_by(f64::total_cmp), margins.iter().copied().max_by(f64::total_cmp)) {
+            (Some(low), Some(high)) => Some((low, high)),
+            _ => None,
+        };
+    let empty = |column: &usize| side.table.iter().any(|row| row.get(*column).is_some_and(|cell| cell.limit.is_none()));
+    let empty_speeds = (0..side.breakpoints.len()).filter(empty).map(|column| side.breakpoints[column]).collect();
+    let more = cells.iter().filter(|cell| cell.limit.is_none()).map(|cell| cell.more_needed).max().unwrap_or(0);
+    Filled { filled: margins.len(), all: cells.len(), margins_db, empty_speeds, more }
+}
+
+fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
+    let filled = filled(side);
+    let rate = one_in(card.choices().false_alarm);
+    let Some((low, high)) = filled.margins_db else {
+        let values = [("rate", rate), ("more", number(f64::from(filled.more), 0))];
+        return (State::NotEnough, say("limits.finding.none", &values), vec![say("limits.todo.more", &values)]);
+    };
+    let empty = filled.all - filled.filled;
+    let values = [
+        ("rate", rate),
+        ("low", db(low)),
+        ("high", db(high)),
+        ("empty", number(empty as f64, 0)),
+        ("more", number(f64::from(filled.more), 0)),
+        ("speeds", names(filled.empty_speeds.iter().map(|rpm| number(*rpm, 0)))),
+    ];
+    let state = if side.source == LearntFrom::QuieterHalf { State::Look } else { State::Holds };
+    match empty {
+        0 => (state, say("limits.finding.full", &values), Vec::new()),
+        _ => (State::NotEnough, say("limits.finding.part", &values), vec![say("limits.todo.pulls", &values)]),
+    }
+}
+
+fn head(side: &Side) -> impl Iterator<Item = String> {
+    [text("limits.column.rpm")].into_iter().chain(side.breakpoints.iter().map(|rpm| speed_head(*rpm)))
+}
+
+fn need(more: u32) -> Cell {
+    Cell { text: format!("+{}", number(f64::from(more), 0)), need: true }
+}
+
+/// Limit over floor, with the cycles an empty cell still needs, and what the rate means per minute.
+fn over_floor(card: &Card, side: &Side) -> Table {
+    let mut rows: Vec<Row> = side
+        .table
+        .iter()
+        .zip(&side.groups)
+        .map(|(cells, group)| {
+            let shown = cells.iter().map(|cell| match (cell.limit, cell.floor) {
+                (Some(limit), Some(floor)) => Cell::from(db(limit - floor)),
+                _ => need(cell.more_needed),
+            });
+            Row { cells: [Cell::from(group_name(group))].into_iter().chain(shown).collect(), chosen: false, play: None }
+        })
+        .collect();
+    let per_minute = side.breakpoints.iter().map(|rpm| number(per_minute(card, side, *rpm), 1));
+    rows.push(row([text("limits.row.perminute")].into_iter().chain(per_minute)));
+    table("limits", say("limits.caption.over", &[]), head(side), rows)
+}
+
+/// False alarms a minute over all cylinders at a speed.
+pub(crate) fn per_minute(card: &Card, side: &Side, rpm: f64) -> f64 {
+    let cylinders = card.sheet().and_then(|sheet| sheet.cylinders).map_or(side.groups.len() as f64, f64::from);
+    let turns = card.sheet().map_or(2.0, |sheet| f64::from(sheet.strokes) / 2.0);
+    rpm / turns * cylinders * card.choices().false_alarm
+}
+
+fn absolute(side: &Side) -> Table {
+    let rows = side.table.iter().zip(&side.groups).map(|(cells, group)| {
+        row([group_name(group)].into_iter().chain(cells.iter().map(|cell| db_or_dash(cell.limit))))
+    });
+    table("limits-dbfs", say("limits.caption.absolute", &[("unit", text("unit.dbfs"))]), head(side), rows.collect())
+}
+
+fn of_log(card: &Card, logs: &LogOutcome) -> Table {
+    let rows = logs.side.table.iter().zip(&logs.side.groups).map(|(cells, group)| {
+        let shown = cells
+            .iter()
+            .map(|cell| cell.limit.map_or_else(|| need(cell.more_needed), |limit| log_number(logs, limit).into()));
+        Row { cells: [Cell::from(group_name(group))].into_iter().chain(shown).collect(), chosen: false, play: None }
+    });
+    let per_minute =
+        if logs.judged_s > 0.0 { logs.judged as f64 / logs.judged_s * 60.0 * card.choices().false_alarm } else { 0.0 };
+    let values = [("unit", log_unit(Some(logs))), ("perminute", number(per_minute, 1))];
+    table("limits-log", say("limits.caption.log", &values), head(&logs.side), rows.collect())
+}
+
+pub(super) fn verdict(card: &Card) -> (State, String) {
+    let recordings = card.outcome().map(|outcome| &outcome.side);
+    let Some(side) = recordings.or(card.log_outcome().map(|logs| &logs.side)) else {
+        return (State::Waiting, text("verdict.number.waiting"));
+    };
+    let (state, ..) = judge(card, side);
+    let filled = filled(side);
+    let values = [
+        ("filled", number(filled.filled as f64, 0)),
+        ("all", number(filled.all as f64, 0)),
+        ("speeds", names(filled.empty_speeds.iter().map(|rpm| number(*rpm, 0)))),
+        ("share", percent(card.choices().confidence)),
+        ("rate", one_in(card.choices().false_alarm)),
+    ];
+    let key = match (filled.filled, filled.all - filled.filled) {
+        (0, _) => "verdict.number.none",
+        (_, 0) => "verdict.number.full",
+        _ => "verdict.number.part",
+    };
+    (state, say(key, &values))
+}

@@ -1,0 +1,277 @@
+//! Section 9: how the limits do.
+
+use super::*;
+use crate::card::proof::Proof;
+use crate::card::{FileRole, Judged};
+use crate::out::view::Play;
+use crate::out::words::{percent, say};
+use crate::stats::rate::Rate;
+
+const CONFIDENCE: f64 = 0.95;
+/// Rows of the event table: more than a person will listen to.
+const MOST_ROWS: usize = 60;
+
+pub(super) fn view(card: &Card) -> SectionView {
+    let cautions = ["caution.provoke", "caution.running"].map(text).to_vec();
+    let Some(proof) = card.proof() else {
+        if let Some(logs) = card.log_outcome() {
+            return log_view(card, logs, cautions);
+        }
+        return SectionView { cautions, ..waiting(9, "proof.waiting", "proof.todo.limits") };
+    };
+    let (state, finding, todo) = judge(&proof);
+    let mut tables = vec![rates(&proof)];
+    let events = event_table(card);
+    if !events.rows.is_empty() {
+        tables.push(events);
+    }
+    if !proof.sweep.is_empty() {
+        tables.push(sweep_table(&proof));
+    }
+    if let Some(logs) = card.log_outcome() {
+        tables.push(log_events(card, logs));
+    }
+    let mut figures = Vec::new();
+    if proof.roc.is_some() {
+        figures.push(figure("roc", "proof.figure.roc", finding.clone()));
+    }
+    if proof.sweep.len() > 1 {
+        figures.push(figure("sweep", "proof.figure.sweep", sweep_sentence(&proof)));
+    }
+    let why = vec![text("proof.why"), text("proof.why.heldout")];
+    SectionView { why, todo, cautions, tables, figures, ..blank(9, state, finding) }
+}
+
+fn interval(rate: Rate) -> (String, String) {
+    let interval = rate.interval(CONFIDENCE);
+    (percent(interval.low), percent(interval.high))
+}
+
+fn judge(proof: &Proof) -> (State, String, Vec<String>) {
+    let false_alarms = proof.false_held_out.map_or_else(String::new, |rate| {
+        say("proof.false", &[("hits", number(rate.hits as f64, 0)), ("n", number(rate.trials as f64, 0))])
+    });
+    if let Some(caught) = proof.caught {
+        let (low, high) = interval(caught);
+        let values = [
+            ("n", number(caught.trials as f64, 0)),
+            ("caught", number(caught.hits as f64, 0)),
+            ("share", percent(caught.share().unwrap_or(0.0))),
+            ("low", low),
+            ("high", high),
+            ("missed", number((caught.trials - caught.hits) as f64, 0)),
+            ("false", false_alarms),
+        ];
+        let enough = caught.trials >= 30;
+        let state = match (enough, caught.interval(CONFIDENCE).low) {
+            (false, _) => State::NotEnough,
+            (true, low) if low >= 0.7 => State::Holds,
+            _ => State::Look,
+        };
+        let todo = match state {
+            State::NotEnough => vec![text("proof.todo.morelabels")],
+            State::Look => vec![text("proof.todo.missed")],
+            _ => Vec::new(),
+        };
+        return (state, say("proof.finding.labels", &values), todo);
+    }
+    let Some(over) = proof.over_limit else {
+        return (
+            State::NotEnough,
+            say("proof.finding.safe", &[("false", false_alarms)]),
+            vec![text("proof.todo.provoke")],
+        );
+    };
+    let (low, high) = interval(over);
+    let values = [
+        ("share", percent(over.share().unwrap_or(0.0))),
+        ("low", low),
+        ("high", high),
+        ("n", number(over.trials as f64, 0)),
+        ("false", false_alarms),
+    ];
+    (State::NotEnough, say("proof.finding.share", &values), vec![text("proof.todo.label")])
+}
+
+fn rates(proof: &Proof) -> Table {
+    let line = |key: &str, rate: Option<Rate>| {
+        rate.map(|rate| {
+            let (low, high) = interval(rate);
+            let share = percent(rate.share().unwrap_or(0.0));
+            row([
+                text(key),
+                number(rate.hits as f64, 0),
+                number(rate.trials as f64, 0),
+                share,
+                format!("{low} – {high}"),
+            ])
+        })
+    };
+    let rows = [
+        line("proof.row.caught", proof.caught),
+        line("proof.row.falselabelled", proof.false_labelled),
+        line("proof.row.heldout", proof.false_held_out),
+        line("proof.row.over", proof.over_limit),
+    ];
+    let columns = ["what", "hits", "of", "share", "interval"].map(|key| text(&format!("proof.column.{key}")));
+    let caption = match proof.roc.as_ref().and_then(|roc| Some((roc.auc, roc.interval(CONFIDENCE)?))) {
+        Some((auc, interval)) => say(
+            "proof.caption.auc",
+            &[("auc", number(auc, 3)), ("low", number(interval.low, 3)), ("high", number(interval.high, 3))],
+        ),
+        None => text("proof.caption"),
+    };
+    table("proof", caption, columns, rows.into_iter().flatten().collect())
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Kind {
+    Missed,
+    False,
+    Over,
+    Caught,
+}
+
+fn kind(event: &Judged) -> Option<Kind> {
+    match (event.label, event.knock()) {
+        (Some(true), Some(false)) => Some(Kind::Missed),
+        (Some(false), Some(true)) => Some(Kind::False),
+        (None, Some(true)) => Some(Kind::Over),
+        (Some(true), Some(true)) => Some(Kind::Caught),
+        _ => None,
+    }
+}
+
+/// Missed, false and unjudged events of provoked recordings, nearest to the limit first.
+fn event_table(card: &Card) -> Table {
+    let mut rows: Vec<(Kind, f32, Row)> = Vec::new();
+    let provoked = card.recordings().filter(|(file, _)| file.role == FileRole::Knock);
+    for (file, recording) in provoked {
+        let judged = card.outcome().and_then(|outcome| outcome.of(file.id));
+        let (Some(judged), Some(crank), Some(levels)) = (judged, recording.crank(), &recording.levels) else {
+            continue;
+        };
+        for ((event, judgement), channel) in crank.events.iter().zip(judged).zip(&levels.channels) {
+            let Some(kind) = kind(judgement) else { continue };
+            let over_db = judgement.level_db - judgement.limit_db;
+            let who = card
+                .outcome()
+                .map(|outcome| &outcome.side.groups)
+                .and_then(|groups| groups.get(usize::from(judgement.group)));
+            let key = match kind {
+                Kind::Missed => "proof.kind.missed",
+                Kind::False => "proof.kind.false",
+                Kind::Over => "proof.kind.over",
+                Kind::Caught => "proof.kind.caught",
+            };
+            let cells = [
+                number(event.t_s, 3),
+                who.map_or_else(|| "–".into(), group_name),
+                number(f64::from(event.rpm), 0),
+                format!("{}{}", if over_db > 0.0 { "+" } else { "" }, db(f64::from(over_db))),
+                text(key),
+                file.input.name.clone(),
+            ];
+            let play =
+                Play { file: file.id, channel: *channel, from_s: (event.t_s - 0.01).max(0.0), to_s: event.t_s + 0.03 };
+            rows.push((kind, over_db.abs(), Row { play: Some(play), ..row(cells) }));
+        }
+    }
+    rows.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let all = rows.len();
+    let shown = rows.into_iter().take(MOST_ROWS).map(|(_, _, row)| row).collect::<Vec<_>>();
+    let columns = ["at", "who", "rpm", "over", "what", "file"].map(|key| text(&format!("proof.event.{key}")));
+    let values = [("shown", number(shown.len() as f64, 0)), ("all", number(all as f64, 0))];
+    table("events", say("proof.caption.events", &values), columns, shown)
+}
+
+fn sweep_table(proof: &Proof) -> Table {
+    let rows = proof.sweep.iter().map(|(deg, rate)| {
+        let (low, high) = interval(*rate);
+        row([
+            number(*deg, 1),
+            percent(rate.share().unwrap_or(0.0)),
+            format!("{low} – {high}"),
+            number(rate.trials as f64, 0),
+        ])
+    });
+    let columns = ["ignition", "share", "interval", "n"].map(|key| text(&format!("proof.sweep.{key}")));
+    table("sweep", sweep_sentence(proof), columns, rows.collect())
+}
+
+/// The first marked angle from which on the share over the limit is surely over 1 %.
+fn sweep_sentence(proof: &Proof) -> String {
+    let first = proof.sweep.iter().find(|(_, rate)| rate.interval(CONFIDENCE).low > 0.01);
+    match first {
+        Some((deg, rate)) => {
+            say("proof.sweep.passes", &[("deg", number(*deg, 1)), ("share", percent(rate.share().unwrap_or(0.0)))])
+        }
+        None => text("proof.sweep.never"),
+    }
+}
+
+fn log_view(card: &Card, logs: &crate::card::LogOutcome, cautions: Vec<String>) -> SectionView {
+    let per_minute = if logs.judged_s > 0.0 { logs.events.len() as f64 / logs.judged_s * 60.0 } else { 0.0 };
+    let values = [
+        ("n", number(logs.events.len() as f64, 0)),
+        ("all", number(logs.judged as f64, 0)),
+        ("perminute", number(per_minute, 1)),
+    ];
+    SectionView {
+        why: vec![text("proof.why.log")],
+        todo: vec![text("proof.todo.log")],
+        cautions,
+        tables: vec![log_events(card, logs)],
+        ..blank(9, State::NotEnough, say("proof.finding.log", &values))
+    }
+}
+
+/// The log's samples over their limit, furthest first.
+fn log_events(card: &Card, logs: &crate::card::LogOutcome) -> Table {
+    use super::floor::{log_number, log_unit};
+    use crate::read::roles::Role;
+    let mut events: Vec<_> = logs.events.iter().collect();
+    let over = |event: &crate::card::LogEvent| event.level / event.limit;
+    events.sort_by(|a, b| over(b).total_cmp(&over(a)));
+    let rows = events.iter().take(MOST_ROWS).filter_map(|event| {
+        let (file, log) = card.logs().find(|(file, _)| file.id == event.file)?;
+        let rpm = log.first(Role::Speed)?.values.get(event.row)?;
+        let shown =
+            |level: f64| if logs.linear { log_number(logs, 20.0 * level.log10()) } else { log_number(logs, level) };
+        Some(row([
+            number(*log.t_s.get(event.row)?, 2),
+            group_name(logs.side.groups.get(usize::from(event.group))?),
+            number(*rpm, 0),
+            shown(event.level),
+            shown(event.limit),
+            file.input.name.clone(),
+        ]))
+    });
+    let columns = ["at", "who", "rpm", "level", "limit", "file"].map(|key| text(&format!("proof.event.{key}")));
+    let values = [("n", number(events.len() as f64, 0)), ("unit", log_unit(Some(logs)))];
+    table("log-events", say("proof.caption.log", &values), columns, rows.collect())
+}
+
+pub(super) fn verdict(card: &Card) -> (State, String) {
+    let Some(proof) = card.proof() else {
+        let key = if card.log_outcome().is_some() { "verdict.proof.log" } else { "verdict.proof.waiting" };
+        let state = if card.log_outcome().is_some() { State::NotEnough } else { State::Waiting };
+        return (state, text(key));
+    };
+    let (state, ..) = judge(&proof);
+    match proof.caught {
+        Some(caught) => {
+            let share = caught.share().unwrap_or(0.0);
+            let values = [
+                ("share", percent(share)),
+                ("missed", number((caught.trials - caught.hits) as f64, 0)),
+                ("n", number(caught.trials as f64, 0)),
+                ("false", proof.false_held_out.map_or_else(|| "–".into(), |rate| number(rate.hits as f64, 0))),
+                ("of", proof.false_held_out.map_or_else(|| "–".into(), |rate| number(rate.trials as f64, 0))),
+            ];
+            (state, say("verdict.proof.labels", &values))
+        }
+        None if proof.over_limit.is_some() => (state, text("verdict.proof.nolabels")),
+        None => (state, text("verdict.proof.safe")),
+    }
+}

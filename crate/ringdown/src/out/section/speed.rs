@@ -1,0 +1,175 @@
+//! Section 4: for how long the crank angle is known, and what to try where it is not.
+
+use super::*;
+use crate::card::recording::{Recording, crank_channel};
+use crate::crank::decode::Note;
+use crate::crank::{Crank, LostReason};
+use crate::out::words::{duration, percent, say};
+use crate::read::roles::Role;
+
+pub(super) fn view(card: &Card) -> SectionView {
+    let surveyed: Vec<_> = card.recordings().filter(|(_, recording)| recording.survey.is_some()).collect();
+    if surveyed.is_empty() && card.logs().next().is_none() {
+        return waiting(4, "speed.waiting", "speed.todo.drop");
+    }
+    let tracked: Vec<(&str, &Recording, &Crank)> = surveyed
+        .iter()
+        .filter_map(|(file, recording)| Some((file.input.name.as_str(), *recording, recording.crank()?)))
+        .collect();
+    let all_s: f64 = surveyed.iter().map(|(_, recording)| recording.duration_s()).sum();
+    let known_s: f64 = tracked.iter().map(|(_, _, crank)| known_s(crank)).sum();
+    let lost: usize = tracked.iter().map(|(_, _, crank)| crank.lost.len()).sum();
+    let share = if all_s > 0.0 { known_s / all_s } else { 0.0 };
+    let mut todo = todos(card, &surveyed, &tracked);
+    let (state, finding) = if surveyed.is_empty() {
+        let with_speed = card.logs().filter(|(_, log)| log.first(Role::Speed).is_some()).count();
+        if with_speed == 0 {
+            todo.push(text("speed.todo.logcolumn"));
+            (State::Look, text("speed.finding.lognone"))
+        } else {
+            (State::Holds, text("speed.finding.log"))
+        }
+    } else if tracked.is_empty() {
+        (State::Look, text("speed.finding.noreference"))
+    } else {
+        let values = [("share", percent(share)), ("time", duration(all_s)), ("n", lost.to_string())];
+        let key = match lost {
+            0 => "speed.finding.whole",
+            1 => "speed.finding.one",
+            _ => "speed.finding.lost",
+        };
+        let doubtful = tracked
+            .iter()
+            .any(|(_, _, crank)| crank.notes.iter().any(|note| !matches!(note, Note::Inverted | Note::OtherEdge)));
+        (if share > 0.9 && !doubtful { State::Holds } else { State::Look }, say(key, &values))
+    };
+    let rows = surveyed.iter().map(|(file, recording)| track_row(card, &file.input.name, recording));
+    let logs = card.logs().filter(|(_, log)| log.first(Role::Speed).is_some()).map(|(file, log)| {
+        let seconds = log.t_s.last().copied().unwrap_or(0.0);
+        row([
+            file.input.name.clone(),
+            text("speed.source.log"),
+            "100".into(),
+            "–".into(),
+            duration(seconds),
+            "–".into(),
+        ])
+    });
+    let columns =
+        ["file", "source", "share", "events", "length", "error"].map(|key| text(&format!("speed.column.{key}")));
+    let figures = surveyed
+        .iter()
+        .filter(|(_, recording)| recording.crank().is_some_and(|crank| !crank.track.segments.is_empty()))
+        .map(|(file, _)| FigureRef {
+            id: format!("speed-{}", file.id),
+            caption: file.input.name.clone(),
+            summary: say("speed.figure.summary", &[("file", file.input.name.clone())]),
+        });
+    let mut why = vec![text("speed.why")];
+    why.extend(tracked.iter().flat_map(|(name, _, crank)| {
+        crank.notes.iter().filter_map(note_sentence).map(move |note| format!("{name}: {note}"))
+    }));
+    why.extend(tracked.iter().flat_map(|(name, _, crank)| lost_sentences(name, crank)));
+    SectionView {
+        why,
+        todo,
+        tables: vec![table("speed", text("speed.caption"), columns, rows.chain(logs).collect())],
+        figures: figures.collect(),
+        ..blank(4, state, finding)
+    }
+}
+
+/// Seconds inside segments.
+pub(crate) fn known_s(crank: &Crank) -> f64 {
+    let length = |segment: &crate::crank::track::Segment| match (segment.t_s.first(), segment.t_s.last()) {
+        (Some(first), Some(last)) => last - first,
+        _ => 0.0,
+    };
+    crank.track.segments.iter().map(length).sum()
+}
+
+fn track_row(card: &Card, name: &str, recording: &Recording) -> Row {
+    let seconds = recording.duration_s();
+    let source = match card.sheet().and_then(crank_channel) {
+        Some((channel, _)) => say("speed.source.channel", &[("n", channel.to_string())]),
+        None => text("speed.source.none"),
+    };
+    let Some(crank) = recording.crank() else {
+        return row([name.into(), source, "0".into(), "0".into(), duration(seconds), "–".into()]);
+    };
+    let error = crank.track.segments.iter().map(|segment| segment.error_deg).max_by(f64::total_cmp);
+    let error = error.map_or_else(|| "–".into(), |deg| number(deg, if deg < 0.1 { 3 } else { 2 }));
+    let share = percent(if seconds > 0.0 { known_s(crank) / seconds } else { 0.0 });
+    row([name.into(), source, share, number(crank.events.len() as f64, 0), duration(seconds), error])
+}
+
+fn todos(
+    card: &Card,
+    surveyed: &[(&crate::card::File, &Recording)],
+    tracked: &[(&str, &Recording, &Crank)],
+) -> Vec<String> {
+    let mut todo = Vec::new();
+    if !surveyed.is_empty() && tracked.is_empty() {
+        todo.push(text(if card.sheet().is_some_and(|sheet| sheet.crank.is_some()) {
+            "speed.todo.incomplete"
+        } else {
+            "speed.todo.reference"
+        }));
+        todo.push(text("caution.coil"));
+    }
+    let noted = |wanted: fn(&Note) -> bool| tracked.iter().any(|(_, _, crank)| crank.notes.iter().any(wanted));
+    let keys = [
+        (noted(|note| matches!(note, Note::OffsetUnknown)), "speed.todo.offset"),
+        (noted(|note| matches!(note, Note::NoCam)), "speed.todo.cam"),
+        (noted(|note| matches!(note, Note::CamDead | Note::CamUnsteady { .. })), "speed.todo.camdead"),
+        (noted(|note| matches!(note, Note::NoChannel { .. })), "speed.todo.channel"),
+        (noted(|note| matches!(note, Note::LooksLike { .. })), "speed.todo.pattern"),
+        (
+            tracked.iter().any(|(_, _, crank)| crank.lost.iter().any(|lost| lost.reason == LostReason::NotAWheel)),
+            "speed.todo.notawheel",
+        ),
+    ];
+    todo.extend(keys.iter().filter(|(wanted, _)| *wanted).map(|(_, key)| text(key)));
+    todo
+}
+
+fn note_sentence(note: &Note) -> Option<String> {
+    Some(match note {
+        Note::Inverted => text("speed.note.inverted"),
+        Note::OtherEdge => text("speed.note.otheredge"),
+        Note::OffsetUnknown => text("speed.note.offset"),
+        Note::NoCam => text("speed.note.nocam"),
+        Note::CamUnsteady { share } => say("speed.note.camunsteady", &[("share", percent(*share))]),
+        Note::CamDead => text("speed.note.camdead"),
+        Note::NoChannel { channel } => say("speed.note.nochannel", &[("n", channel.to_string())]),
+        Note::LooksLike { teeth, missing } => {
+            say("speed.note.lookslike", &[("teeth", teeth.to_string()), ("missing", missing.to_string())])
+        }
+    })
+}
+
+fn lost_sentences(name: &str, crank: &Crank) -> Vec<String> {
+    const SHOWN: usize = 4;
+    let one = |lost: &crate::crank::Lost| {
+        say(
+            "speed.lost",
+            &[
+                ("file", name.into()),
+                ("from", number(lost.from_s, 2)),
+                ("to", number(lost.to_s, 2)),
+                ("reason", text(lost_key(lost.reason))),
+            ],
+        )
+    };
+    crank.lost.iter().take(SHOWN).map(one).collect()
+}
+
+/// Key of the reason's words.
+pub(crate) fn lost_key(reason: LostReason) -> &'static str {
+    match reason {
+        LostReason::NoEdges => "lost.noedges",
+        LostReason::PatternBroken => "lost.pattern",
+        LostReason::NotYetSynchronised => "lost.notyet",
+        LostReason::NotAWheel => "lost.notawheel",
+    }
+}

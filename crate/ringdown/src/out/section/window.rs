@@ -1,0 +1,59 @@
+//! Section 6: the crank-angle window.
+
+use super::*;
+use crate::card::ChosenBy;
+use crate::out::words::{percent, say};
+
+pub(super) fn view(card: &Card) -> SectionView {
+    if card.recordings().next().is_none() {
+        let finding = if card.logs().next().is_some() { "window.log" } else { "window.waiting" };
+        return waiting(6, finding, "window.todo.record");
+    }
+    let has_crank =
+        card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
+    if !has_crank {
+        return waiting(6, "window.nocrank", "window.todo.crank");
+    }
+    let window = card.window();
+    let mut values = vec![("start", number(window.low, 0)), ("end", number(window.high, 0))];
+    values.push((
+        "source",
+        text(if window.chosen_by == ChosenBy::User { "window.source.user" } else { "window.source.practice" }),
+    ));
+    let excess =
+        card.evidence().and_then(|evidence| Some((evidence.excess_in(window.low, window.high)?, evidence.pairs)));
+    let mut todo = Vec::new();
+    let (state, finding) = match excess {
+        Some(((share, peak_deg), pairs)) => {
+            values.extend([("share", percent(share)), ("peak", number(peak_deg, 0)), ("n", number(pairs as f64, 0))]);
+            if share >= 0.7 {
+                (State::Holds, say("window.finding.holds", &values))
+            } else {
+                todo.push(say("window.todo.move", &values));
+                (State::Look, say("window.finding.outside", &values))
+            }
+        }
+        None => {
+            todo.push(text("window.todo.provoke"));
+            (State::NotEnough, say("window.finding.start", &values))
+        }
+    };
+    let speeds = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0];
+    let rows = speeds.map(|rpm| {
+        let ms = |deg: f64| number(deg / (6.0 * rpm) * 1000.0, 2);
+        row([number(rpm, 0), ms(window.low), ms(window.high), ms(window.high - window.low)])
+    });
+    let columns = ["rpm", "opens", "closes", "length"].map(|key| text(&format!("window.column.{key}")));
+    let figures = if card.evidence().is_some_and(|evidence| !evidence.loud_profile_db.is_empty()) {
+        vec![figure("profile", "window.figure", finding.clone())]
+    } else {
+        Vec::new()
+    };
+    SectionView {
+        why: vec![text("window.why")],
+        todo,
+        tables: vec![table("window", text("window.caption"), columns, rows.to_vec())],
+        figures,
+        ..blank(6, state, finding)
+    }
+}
