@@ -1,1 +1,70 @@
-fn main() {}
+//! `ringdown`: the native twin of the page. Same core, same steps, same numbers.
+
+mod args;
+mod files;
+mod report;
+
+use clap::Parser;
+use ringdown::card::Card;
+use std::process::ExitCode;
+
+/// Exit status: wrong use (clap uses the same).
+const WRONG_USE: u8 = 2;
+/// Exit status: a file can't be read.
+const UNREADABLE: u8 = 3;
+/// Exit status: nothing could be computed.
+const NOTHING: u8 = 4;
+
+fn main() -> ExitCode {
+    let status = match args::Args::parse().command {
+        args::Command::Inspect(inspect) => run_inspect(&inspect),
+        args::Command::Analyse(analyse) => run_analyse(&analyse),
+        args::Command::Synth(synth) => files::synth(&synth.dir, synth.excerpts),
+    };
+    ExitCode::from(status)
+}
+
+fn run_inspect(args: &args::Inspect) -> u8 {
+    let mut card = Card::default();
+    let unreadable = files::add_all(&mut card, &args.files, None);
+    files::work(&mut card);
+    let written = report::inspect(&card, args.json.as_deref());
+    status(unreadable, written, card.files().is_empty())
+}
+
+fn run_analyse(args: &args::Analyse) -> u8 {
+    let mut card = Card::default();
+    let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), args.card.as_deref());
+    match args
+        .choices(card.choices().clone())
+        .and_then(|choices| card.choose(choices).map_err(|error| error.to_string()))
+    {
+        Ok(()) => {}
+        Err(wrong) => {
+            eprintln!("ringdown: {wrong}");
+            return WRONG_USE;
+        }
+    }
+    unreadable |= files::add_all(&mut card, &args.files, Some(&args.role));
+    if let Some(role) = args.role.iter().find(|role| !args.files.iter().any(|file| role.is_for(file))) {
+        eprintln!("ringdown: --role {}: no such file among those given", role.file);
+        return WRONG_USE;
+    }
+    files::work(&mut card);
+    let written = report::analyse(&card, args.json.as_deref(), args.limits.as_deref());
+    let nothing = card.modes().is_none() && card.recordings().next().is_none() && card.logs().next().is_none();
+    status(unreadable, written, nothing)
+}
+
+/// A file that can't be read or written weighs more than having nothing to compute.
+fn status(unreadable: bool, written: Result<(), String>, nothing: bool) -> u8 {
+    if let Err(wrong) = written {
+        eprintln!("ringdown: {wrong}");
+        return UNREADABLE;
+    }
+    match (unreadable, nothing) {
+        (true, _) => UNREADABLE,
+        (false, true) => NOTHING,
+        _ => 0,
+    }
+}

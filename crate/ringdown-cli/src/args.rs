@@ -1,0 +1,127 @@
+//! What can be asked for on the command line.
+
+use clap::{Args as Group, Parser, Subcommand};
+use ringdown::card::{Choices, FileRole};
+use std::path::{Path, PathBuf};
+
+/// Knock-sensor recordings and control-unit logs: from file to findings and limits.
+#[derive(Parser)]
+#[command(version, about)]
+pub struct Args {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The verbs.
+#[derive(Subcommand)]
+pub enum Command {
+    /// Say what is in each file.
+    Inspect(Inspect),
+    /// Work out the whole card; recordings and logs together.
+    Analyse(Analyse),
+    /// Write the demo files with their truth.
+    Synth(Synth),
+}
+
+/// Arguments of `inspect`.
+#[derive(Group)]
+pub struct Inspect {
+    /// Recordings, logs, sheets, cards.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Write the result as JSON; `-` is standard output.
+    #[arg(long, value_name = "OUT")]
+    pub json: Option<PathBuf>,
+}
+
+/// Arguments of `analyse`.
+#[derive(Group)]
+pub struct Analyse {
+    /// Recordings, logs, sheets, cards.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Engine sheet.
+    #[arg(long, conflicts_with = "card")]
+    pub sheet: Option<PathBuf>,
+    /// Saved card: sheet, roles, labels, choices.
+    #[arg(long)]
+    pub card: Option<PathBuf>,
+    /// Write the result as JSON; `-` is standard output.
+    #[arg(long, value_name = "OUT")]
+    pub json: Option<PathBuf>,
+    /// Role of a file: safe, knock, before, after, engine-off, listen.
+    #[arg(long, value_name = "FILE=ROLE")]
+    pub role: Vec<RoleOf>,
+    /// Band edges.
+    #[arg(long, num_args = 2, value_names = ["LO_HZ", "HI_HZ"])]
+    pub band: Option<Vec<f64>>,
+    /// Window after firing TDC, degrees.
+    #[arg(long, num_args = 2, value_names = ["START", "END"], allow_negative_numbers = true)]
+    pub window: Option<Vec<f64>>,
+    /// False alarms per combustion event (recordings) or sample (logs).
+    #[arg(long, value_name = "P")]
+    pub false_alarm: Option<f64>,
+    /// Confidence that the limit holds that rate.
+    #[arg(long, value_name = "C")]
+    pub confidence: Option<f64>,
+    /// Speeds of the table.
+    #[arg(long, value_name = "RPM,RPM,...", value_delimiter = ',')]
+    pub breakpoints: Option<Vec<f64>>,
+    /// Write the limits as CSV; `-` is standard output.
+    #[arg(long, value_name = "OUT.csv")]
+    pub limits: Option<PathBuf>,
+}
+
+/// Arguments of `synth`.
+#[derive(Group)]
+pub struct Synth {
+    /// Folder to write into; made if missing.
+    pub dir: PathBuf,
+    /// Excerpts of about 8 s instead of the full recordings.
+    #[arg(long)]
+    pub excerpts: bool,
+}
+
+/// A role given to a file.
+#[derive(Clone)]
+pub struct RoleOf {
+    /// Path or name.
+    pub file: String,
+    /// Role.
+    pub role: FileRole,
+}
+
+impl std::str::FromStr for RoleOf {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (file, role) = text.rsplit_once('=').ok_or("expected FILE=ROLE")?;
+        let role = FileRole::of_word(role).ok_or_else(|| format!("{role} is no role: {}", words()))?;
+        Ok(Self { file: file.into(), role })
+    }
+}
+
+fn words() -> String {
+    FileRole::ALL.map(FileRole::word).join(", ")
+}
+
+impl RoleOf {
+    /// Whether `path` is meant, by path or by name.
+    pub fn is_for(&self, path: &Path) -> bool {
+        Path::new(&self.file) == path || path.file_name().is_some_and(|name| *name == *self.file)
+    }
+}
+
+impl Analyse {
+    /// What was chosen here over what a card brought.
+    pub fn choices(&self, mut choices: Choices) -> Result<Choices, String> {
+        let pair = |values: &Option<Vec<f64>>| values.as_deref().and_then(|values| <[f64; 2]>::try_from(values).ok());
+        choices.band = pair(&self.band).or(choices.band);
+        choices.window = pair(&self.window).or(choices.window);
+        choices.false_alarm = self.false_alarm.unwrap_or(choices.false_alarm);
+        choices.confidence = self.confidence.unwrap_or(choices.confidence);
+        choices.breakpoints = self.breakpoints.clone().or(choices.breakpoints);
+        Ok(choices)
+    }
+}
