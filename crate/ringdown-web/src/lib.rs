@@ -1,6 +1,8 @@
 //! The browser boundary.
 
 #[cfg(target_arch = "wasm32")]
+pub mod bench;
+#[cfg(target_arch = "wasm32")]
 mod canvas;
 #[cfg(target_arch = "wasm32")]
 pub mod fault;

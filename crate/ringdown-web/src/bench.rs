@@ -1,0 +1,307 @@
+//! The worker's side: one card, its files, its steps. No arithmetic here.
+
+use crate::fault::{Fault, of_page, thrown};
+use crate::file::BrowserFile;
+use js_sys::{Date, Float32Array};
+use ringdown::card::{Card, Choices, Content, FileRole, Input};
+use ringdown::error::Error;
+use ringdown::out::{chart, result, section, table, words};
+use ringdown::read::{Source, roles::Role};
+use ringdown::synth;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use wasm_bindgen::prelude::*;
+use web_sys::File;
+
+type Answer = Result<JsValue, JsValue>;
+
+/// Plain data to JavaScript: maps as objects, nothing as null.
+fn given(value: &impl Serialize) -> Answer {
+    let serializer = serde_wasm_bindgen::Serializer::json_compatible();
+    value.serialize(&serializer).map_err(|error| of_page(error, "load the page again"))
+}
+
+fn taken<T: for<'de> Deserialize<'de>>(value: JsValue) -> Result<T, JsValue> {
+    serde_wasm_bindgen::from_value(value).map_err(|error| of_page(error, "load the page again"))
+}
+
+fn fault(error: &Error) -> JsValue {
+    thrown(&Fault::from(error))
+}
+
+/// A card at work.
+#[wasm_bindgen]
+pub struct Bench {
+    card: Card,
+}
+
+/// The user's choices with what they settle to.
+#[derive(Serialize)]
+struct ChoicesOut<'a> {
+    #[serde(flatten)]
+    choices: &'a Choices,
+    settled: Settled,
+}
+
+#[derive(Serialize)]
+struct Settled {
+    band: Option<[f64; 2]>,
+    window: Option<[f64; 2]>,
+    chosen_by: Value,
+}
+
+#[derive(Serialize)]
+struct Added {
+    id: u32,
+    name: String,
+    kind: &'static str,
+    notes: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct StepOut {
+    share: f64,
+    done: bool,
+    working: Option<u8>,
+    changed: Vec<u8>,
+}
+
+#[wasm_bindgen]
+impl Bench {
+    /// An empty card.
+    #[wasm_bindgen(constructor)]
+    #[allow(clippy::new_without_default)]
+    pub fn new() -> Bench {
+        Bench { card: Card::default() }
+    }
+
+    /// Takes a dropped file.
+    pub fn add(&mut self, file: File, role: Option<String>) -> Answer {
+        let bytes = file.size() as u64;
+        let name = file.name();
+        let open = move || BrowserFile::open(file.clone()).map(|file| Box::new(file) as Box<dyn Source>);
+        self.take(Input { name, bytes, open: Box::new(open) }, role)
+    }
+
+    /// Takes bytes made by the page itself: the sample, or a pasted table.
+    pub fn add_bytes(&mut self, name: String, bytes: Vec<u8>, role: Option<String>) -> Answer {
+        self.take(Input::from_bytes(name, bytes), role)
+    }
+
+    fn take(&mut self, input: Input, role: Option<String>) -> Answer {
+        let role = role.as_deref().and_then(FileRole::of_word);
+        let id = self.card.add(input, role).map_err(|error| fault(&error))?;
+        let file = self.card.file(id).ok_or_else(|| of_page("the file is gone", "drop it again"))?;
+        let kind = kind(&file.content);
+        given(&Added { id, name: file.input.name.clone(), kind, notes: file.notes.clone() })
+    }
+
+    /// Takes a file off the card.
+    pub fn remove(&mut self, id: u32) {
+        self.card.remove(id);
+    }
+
+    /// The engine sheet; null without one.
+    pub fn sheet(&self) -> Answer {
+        given(&self.card.sheet())
+    }
+
+    /// Replaces the sheet.
+    pub fn set_sheet(&mut self, sheet: JsValue) -> Result<(), JsValue> {
+        let sheet: Value = taken(sheet)?;
+        self.card.set_sheet(sheet.to_string().as_bytes()).map_err(|error| fault(&error))
+    }
+
+    /// What was chosen and what it settles to.
+    pub fn choices(&self) -> Answer {
+        let rate = self.card.recordings().map(|(_, recording)| recording.sample_rate_hz()).min_by(f64::total_cmp);
+        let band = self.card.band(rate.unwrap_or(f64::INFINITY));
+        let window = self.card.window();
+        given(&ChoicesOut {
+            choices: self.card.choices(),
+            settled: Settled {
+                band: band.map(|band| [band.low, band.high]),
+                window: Some([window.low, window.high]),
+                chosen_by: serde_json::json!(band.map(|band| band.chosen_by)),
+            },
+        })
+    }
+
+    /// Replaces the choices.
+    pub fn choose(&mut self, choices: JsValue) -> Result<(), JsValue> {
+        self.card.choose(taken(choices)?).map_err(|error| fault(&error))
+    }
+
+    /// Gives a file a role.
+    pub fn set_role(&mut self, id: u32, role: &str) {
+        if let Some(role) = FileRole::of_word(role) {
+            self.card.set_role(id, role);
+        }
+    }
+
+    /// Gives a column of a log a role.
+    pub fn set_column_role(&mut self, id: u32, column: usize, role: &str) {
+        if let Ok(role) = serde_json::from_value::<Role>(Value::String(role.into())) {
+            self.card.set_column_role(id, column, role);
+        }
+    }
+
+    /// Judges an event by ear; null takes the judgement back.
+    pub fn label(&mut self, id: u32, t_s: f64, knock: Option<bool>) {
+        self.card.label(id, t_s, knock);
+    }
+
+    /// The files with their channels.
+    pub fn files(&self) -> Answer {
+        given(&section::file_rows(&self.card))
+    }
+
+    /// Works on for about `budget_ms`.
+    pub fn step(&mut self, budget_ms: f64) -> Answer {
+        let end = Date::now() + budget_ms;
+        let mut step = self.card.step();
+        while !step.progress.done && Date::now() < end {
+            step = self.card.step();
+        }
+        given(&StepOut {
+            share: step.progress.share,
+            done: step.progress.done,
+            working: if step.progress.done { None } else { step.section },
+            changed: self.card.take_changed(),
+        })
+    }
+
+    /// The four answers.
+    pub fn verdict(&self) -> Answer {
+        given(&section::verdict(&self.card))
+    }
+
+    /// Name of the job.
+    pub fn title(&self) -> String {
+        section::title(&self.card)
+    }
+
+    /// One section's view.
+    pub fn section(&self, number: u8) -> Answer {
+        let view = section::view(&self.card, number);
+        given(&view.ok_or_else(|| of_page(format!("no section {number}"), "load the page again"))?)
+    }
+
+    /// A section's figure; large arrays cross as bytes.
+    pub fn figure(&self, id: &str) -> Answer {
+        figure(chart::figure(&self.card, id))
+    }
+
+    /// A spectrogram of part of a recording.
+    #[allow(clippy::too_many_arguments)]
+    pub fn spectrogram(
+        &self,
+        id: u32,
+        channel: u16,
+        from_s: f64,
+        to_s: f64,
+        low_hz: f64,
+        high_hz: f64,
+        columns: usize,
+        rows: usize,
+    ) -> Answer {
+        let region = chart::Region { time_s: Some([from_s, to_s]), hz: Some([low_hz, high_hz]) };
+        figure(chart::spectrogram(&self.card, id, channel, &region, columns, rows))
+    }
+
+    /// The envelope of part of a recording.
+    pub fn envelope(&self, id: u32, from_s: f64, to_s: f64, columns: usize) -> Answer {
+        figure(chart::envelope(&self.card, id, Some([from_s, to_s]), columns))
+    }
+
+    /// A stretch to listen to.
+    pub fn clip(&self, id: u32, channel: u16, from_s: f64, to_s: f64, through_band: bool, slow: usize) -> Answer {
+        let clip = self.card.clip(id, channel, [from_s, to_s], through_band, slow).map_err(|error| fault(&error))?;
+        let out = js_sys::Object::new();
+        let set = |key: &str, value: &JsValue| js_sys::Reflect::set(&out, &key.into(), value);
+        set("sample_rate_hz", &clip.sample_rate_hz.into())?;
+        set("samples", &Float32Array::from(&clip.samples[..]))?;
+        Ok(out.into())
+    }
+
+    /// Limits as text in a layout.
+    pub fn limits_csv(&self, layout: JsValue) -> Result<String, JsValue> {
+        Ok(table::limits_csv(&self.card, taken(layout)?))
+    }
+
+    /// Findings as plain text.
+    pub fn summary_text(&self) -> String {
+        section::summary_text(&self.card)
+    }
+
+    /// The result in the fixed shape.
+    pub fn result_json(&self) -> String {
+        result::result(&self.card).to_string()
+    }
+
+    /// The card in the fixed shape.
+    pub fn card_json(&self) -> String {
+        format!("{:#}", result::card(&self.card))
+    }
+
+    /// A text of the tool's own, by key.
+    pub fn say(&self, key: &str) -> String {
+        words::text(key)
+    }
+}
+
+fn kind(content: &Content) -> &'static str {
+    match content {
+        Content::Recording(_) => "recording",
+        Content::Log(_) => "log",
+        Content::Sheet => "sheet",
+        Content::Card => "card",
+    }
+}
+
+fn figure(figure: Option<ringdown::out::figure::Figure>) -> Answer {
+    given(&figure.ok_or_else(|| of_page("there is nothing to draw yet", "wait until the section is worked out"))?)
+}
+
+/// Makes one evening of the demo.
+#[wasm_bindgen]
+pub struct Demo {
+    demo: Option<synth::Demo>,
+}
+
+#[wasm_bindgen]
+impl Demo {
+    /// `one`, `two`, `three` or `stranger`.
+    #[wasm_bindgen(constructor)]
+    pub fn new(evening: &str) -> Result<Demo, JsValue> {
+        let evening = match evening {
+            "one" => synth::Evening::One,
+            "two" => synth::Evening::Two,
+            "three" => synth::Evening::Three,
+            "stranger" => synth::Evening::Stranger,
+            other => return Err(of_page(format!("no evening {other}"), "choose one, two, three or stranger")),
+        };
+        Ok(Demo { demo: Some(synth::Demo::new(evening)) })
+    }
+
+    /// Works on for a little.
+    pub fn step(&mut self) -> Answer {
+        let progress = self.demo.as_mut().map(synth::Demo::step);
+        let (share, done) = progress.map_or((1.0, true), |progress| (progress.share, progress.done));
+        given(&serde_json::json!({"share": share, "done": done}))
+    }
+
+    /// The files, the truth left out: `{ name, bytes, role }`.
+    pub fn finish(&mut self) -> Answer {
+        let out = js_sys::Array::new();
+        for file in self.demo.take().map(synth::Demo::finish).unwrap_or_default() {
+            let entry = js_sys::Object::new();
+            let set = |key: &str, value: &JsValue| js_sys::Reflect::set(&entry, &key.into(), value);
+            set("name", &file.name.into())?;
+            set("bytes", &js_sys::Uint8Array::from(&file.bytes[..]))?;
+            set("role", &file.role.map_or(JsValue::NULL, JsValue::from))?;
+            out.push(&entry);
+        }
+        Ok(out.into())
+    }
+}
