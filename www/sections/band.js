@@ -48,8 +48,8 @@ function spectrogram(host, world) {
     chart.view.shown = { x: null, y: null };
     try {
       const figure = await analyst.ask("spectrogram", row.id, Number(channel.value), 0, row.duration_s ?? 0, 0, HIGHEST_HZ, 600, ROWS);
-      chart.node.hidden = false;
-      await chart.show(figure, `Spectrogram of ${row.name}, channel ${channel.value}`);
+      chart.node.hidden = !figure;
+      if (figure) await chart.show(figure, `Spectrogram of ${row.name}, channel ${channel.value}`);
     } catch (error) { analyst.complain(error); }
   };
   const channels = () => {
@@ -64,6 +64,7 @@ function spectrogram(host, world) {
     const usable = state.results.files.filter((one) => one.kind === "recording" && one.sensors.length);
     choice.hidden = usable.length === 0;
     if (!usable.length) chart.node.hidden = true;
+    usable.sort((a, b) => Number(b.role === "knock") - Number(a.role === "knock")); // where knock can be seen comes first
     setOptions(file, usable.map((one) => [String(one.id), one.name]));
     const now = usable.map((one) => `${one.id}:${one.sensors}`).join(" ");
     if (now !== shown) channels();
@@ -86,7 +87,7 @@ export function bandSection(root, world) {
   const host = el("div", { class: "own" });
   find(root, ".body", HTMLElement).before(host);
   const unwatch = spectrogram(host, world);
-  const end = plainSection(root, world, {
+  const end = plainSection(root, world, { leaveOut: ["spectrogram"],
     chart: () => ({ pick: (x, y, figure) => pickCell(world, x, y, figure) }),
   });
   return () => { unbind(); unwatch(); end(); };

@@ -6,7 +6,7 @@ import { numberText, typedNumber } from "../parts/field.js";
 /** @typedef {import("../state.js").State} State */
 /** @typedef {"band" | "window"} PairName */
 
-/** Two fields for a pair of numbers, and a button that gives the choice back to the search.
+/** Two fields for a pair of numbers, and a button that gives the choice back to the card.
  * @param {HTMLElement} root @param {State} state
  * @param {{ name: PairName, low: string, high: string, auto: string, fault: string, what: string }} of */
 export function pairChoice(root, state, of) {
@@ -24,14 +24,15 @@ export function pairChoice(root, state, of) {
   };
   low.addEventListener("change", read);
   high.addEventListener("change", read);
-  auto.addEventListener("click", () => setChoice(state, { [of.name]: null }, `${of.what} left to the search`));
+  auto.addEventListener("click", () => setChoice(state, { [of.name]: null }, `${of.what} given back`));
   return state.watch(["choices", "settled"], () => {
     const typed = state.inputs.choices[of.name];
     const pair = typed ?? state.results.settled?.[of.name];
     auto.disabled = typed === null;
     setText(fault, "");
-    if (document.activeElement !== low) low.value = numberText(pair?.[0]);
-    if (document.activeElement !== high) high.value = numberText(pair?.[1]);
+    const shown = (/** @type {number | undefined} */ value) => numberText(typed || value === undefined ? value : Math.round(value));
+    if (document.activeElement !== low) low.value = shown(pair?.[0]);
+    if (document.activeElement !== high) high.value = shown(pair?.[1]);
   });
 }
 

@@ -30,6 +30,7 @@ function roleChoice({ state }, file) {
   if (file.kind !== "recording" && file.kind !== "log") return "";
   const select = el("select", { "aria-label": `role of ${file.name}` }, ...ROLES.map(([value, words]) => el("option", { value }, words)));
   select.value = file.role ?? "safe";
+  select.disabled = !file.sha256; // a choice is kept by the file's hash
   select.addEventListener("change", () => state.change({ roles: { ...state.inputs.roles, [file.sha256]: select.value } }, `role of ${file.name}`));
   return select;
 }
@@ -41,6 +42,7 @@ function columnChoice({ state }, file, channel) {
   const select = el("select", { "aria-label": `what ${channel.name || `channel ${channel.channel}`} of ${file.name} is` },
     ...known.map((role) => el("option", { value: role }, role)));
   select.value = channel.role;
+  select.disabled = !file.sha256;
   select.addEventListener("change", () => {
     const own = { ...state.inputs.columns[file.sha256], [channel.channel]: select.value };
     state.change({ columns: { ...state.inputs.columns, [file.sha256]: own } }, `what ${channel.name} is`);
@@ -112,8 +114,9 @@ function envelope(root, world) {
     for (const node of [channel, playing]) node.hidden = row.kind !== "recording";
     chart.view.shown = { x: null, y: null };
     try {
-      const figure = await analyst.call("envelope", row.id, 0, row.duration_s ?? 0, 900);
-      chart.node.hidden = false;
+      const figure = await analyst.ask("envelope", row.id, 0, row.duration_s ?? 0, 900);
+      chart.node.hidden = !figure;
+      if (!figure) return;
       await chart.show(figure, `Envelope of ${row.name}: smallest and largest value`);
     } catch (error) {
       chart.node.hidden = true;
@@ -127,7 +130,7 @@ function envelope(root, world) {
     choice.hidden = usable.length === 0;
     if (!usable.length) chart.node.hidden = true;
     setOptions(select, usable.map((one) => [String(one.id), one.name]));
-    const now = usable.map((one) => one.id).join(" ");
+    const now = usable.map((one) => `${one.id}:${one.role}`).join(" ");
     if (now !== shown && usable.length) show();
     shown = now;
   });

@@ -3,6 +3,7 @@
 import { Chart } from "../charts/chart.js";
 import { el, find, setLines, setText, STATE_WORDS } from "../parts/dom.js";
 import { tableBox } from "../parts/table.js";
+import { setOptions } from "./choice.js";
 
 /** @typedef {import("../protocol.js").SectionView} SectionView */
 /** @typedef {import("../protocol.js").FigureRef} FigureRef */
@@ -50,14 +51,12 @@ function showTodo(root, lines) {
   setLines(find(host, "ul", HTMLElement), "li", lines);
 }
 
-/** Cautions stand in the sheet before any result; the core may add to them. @param {HTMLElement} root @param {string[]} lines */
+/** Cautions stand in the sheet before any result; with one, those that belong to it. @param {HTMLElement} root @param {string[]} lines */
 function showCautions(root, lines) {
   const host = root.querySelector(".cautions:not([id])");
   if (!(host instanceof HTMLElement) || !lines.length) return;
   host.hidden = false;
-  const list = find(host, "ul", HTMLElement);
-  const known = [...list.children].map((item) => item.textContent ?? "");
-  for (const line of lines) if (!known.includes(line)) list.append(el("li", {}, line));
+  setLines(find(host, "ul", HTMLElement), "li", lines);
 }
 
 /** A section holds the height it has reached, so that nothing below moves while results stream in.
@@ -68,7 +67,11 @@ function holdHeight(root) {
   root.style.minHeight = `${reached}px`;
 }
 
-/** The charts of a section, kept by figure so that a zoom survives new numbers. */
+/** What a figure shows, without the numbers of its file and channel. @param {FigureRef} ref */
+const kindOf = (ref) => ref.id.replace(/-\d.*$/, "");
+
+/** The charts of a section, one a kind, kept so that a zoom survives new numbers; where a kind has several figures (one a
+ * file or channel) a list chooses among them, the first to begin with. */
 class Pictures {
   /** @param {HTMLElement} host @param {World} world @param {Ways} ways */
   constructor(host, world, ways) {
@@ -77,29 +80,52 @@ class Pictures {
     this.ways = ways;
     /** @type {Map<string, Chart>} */
     this.charts = new Map();
+    /** @type {Map<string, HTMLSelectElement>} */
+    this.lists = new Map();
+    /** @type {Map<string, string>} what is shown of each kind */
+    this.shown = new Map();
   }
 
   /** @param {FigureRef[]} refs */
   show(refs) {
-    const wanted = refs.filter((ref) => !this.ways.leaveOut?.includes(ref.id));
-    for (const [id, chart] of this.charts) {
-      if (wanted.some((ref) => ref.id === id)) continue;
+    const wanted = refs.filter((ref) => !this.ways.leaveOut?.includes(kindOf(ref)));
+    const kinds = [...new Set(wanted.map(kindOf))];
+    for (const [kind, chart] of this.charts) {
+      if (kinds.includes(kind)) continue;
       chart.end();
-      this.charts.delete(id);
+      this.lists.get(kind)?.parentElement?.remove();
+      for (const kept of [this.charts, this.lists, this.shown]) kept.delete(kind);
     }
-    for (const ref of wanted) this.showOne(ref);
+    for (const kind of kinds) this.showKind(kind, wanted.filter((ref) => kindOf(ref) === kind));
   }
 
-  /** @param {FigureRef} ref */
-  async showOne(ref) {
-    let chart = this.charts.get(ref.id);
+  /** @param {string} kind @param {FigureRef[]} refs */
+  showKind(kind, refs) {
+    let chart = this.charts.get(kind);
     if (!chart) {
-      chart = new Chart(this.world, ref.caption, this.ways.chart?.(ref));
-      this.charts.set(ref.id, chart);
-      this.host.append(chart.node);
+      const list = el("select", { "aria-label": "which one the picture below shows" });
+      chart = new Chart(this.world, refs[0].caption, this.ways.chart?.(refs[0]));
+      this.charts.set(kind, chart);
+      this.lists.set(kind, list);
+      this.host.append(el("div", { class: "choice", hidden: true }, list), chart.node);
     }
+    const list = /** @type {HTMLSelectElement} */ (this.lists.get(kind));
+    setOptions(list, refs.map((ref) => [ref.id, ref.caption]));
+    if (list.parentElement) list.parentElement.hidden = refs.length < 2;
+    const draw = () => this.showOne(kind, refs.find((ref) => ref.id === list.value) ?? refs[0]);
+    list.onchange = draw;
+    draw();
+  }
+
+  /** @param {string} kind @param {FigureRef} ref */
+  async showOne(kind, ref) {
+    const chart = this.charts.get(kind);
+    if (!chart) return;
+    if (this.shown.get(kind) !== ref.id) chart.view.shown = { x: null, y: null };
+    this.shown.set(kind, ref.id);
     try {
-      await chart.show(await this.world.analyst.ask("figure", ref.id), ref.caption);
+      const figure = await this.world.analyst.ask("figure", ref.id);
+      if (figure && this.shown.get(kind) === ref.id) await chart.show(figure, ref.caption);
     } catch (error) { this.world.analyst.complain(error); }
   }
 

@@ -5,11 +5,12 @@ use super::{Card, Content, EarLabel, Expected, File, FileId, FileRole, Input, Ro
 use crate::card::recording::Recording;
 use crate::error::{Error, Kind};
 use crate::read::card::CardFile;
+use crate::read::sheet::Sheet;
 use crate::read::{self, Content as Read};
 
 impl Card {
     /// Finds out what a file is and takes it onto the card. Headers, logs, sheets and cards are read here, samples are
-    /// not. A sheet or card replaces the sheet in force, unless another file gave one: then it is refused, so that no
+    /// not. A sheet or card replaces the sheet in force, unless another file gave a different one: then it is refused, so that no
     /// number ever hangs on a sheet by accident.
     ///
     /// # Errors
@@ -22,14 +23,14 @@ impl Card {
             Read::Recording(wave) => Content::Recording(Box::new(Recording::new(wave))),
             Read::Log(log) => Content::Log(Box::new(log)),
             Read::Sheet(sheet) => {
-                self.refuse_second_sheet(&input.name)?;
+                self.refuse_second_sheet(&input.name, &sheet)?;
                 self.sheet_file = Some(input.name.clone());
                 self.take_sheet(*sheet);
                 Content::Sheet
             }
             Read::Card(card) => {
-                if card.sheet.is_some() {
-                    self.refuse_second_sheet(&input.name)?;
+                if let Some(sheet) = &card.sheet {
+                    self.refuse_second_sheet(&input.name, sheet)?;
                 }
                 self.take_card(&input.name, *card)?;
                 Content::Card
@@ -52,8 +53,9 @@ impl Card {
         }
     }
 
-    fn refuse_second_sheet(&self, name: &str) -> Result<(), Error> {
+    fn refuse_second_sheet(&self, name: &str, sheet: &Sheet) -> Result<(), Error> {
         match &self.sheet_file {
+            _ if self.sheet.as_ref() == Some(sheet) => Ok(()),
             Some(first) if self.files.iter().any(|file| &file.input.name == first) => Err(Card::error(
                 name,
                 Kind::Unsupported {

@@ -80,6 +80,7 @@ pub struct Outcome {
     pub judged: Vec<(FileId, Vec<Judged>)>,
     /// Events of safe running judged by limits learnt without them (five contiguous parts): alarms, events.
     pub held_out: Option<(u64, u64)>,
+    counting: (u64, u64),
 }
 
 impl Outcome {
@@ -130,9 +131,37 @@ const PARTS: usize = 5;
 const FEWEST: usize = 30;
 
 impl Card {
-    pub(super) fn learn(&mut self) {
-        self.outcome = self.learn_recordings();
-        self.log_outcome = self.learn_logs();
+    /// Learning goes in stages, so that limits show before the held-out count: recordings, logs, then part by part.
+    pub(super) fn learn_on(&mut self) {
+        match self.learnt {
+            0 => {
+                self.outcome = self.learn_recordings();
+                self.changed.extend(5..=11);
+            }
+            1 => {
+                self.log_outcome = self.learn_logs();
+                self.changed.extend(7..=11);
+            }
+            stage => self.hold_out(stage - 2),
+        }
+        self.learnt += 1;
+    }
+
+    pub(super) fn wants_learning(&self) -> bool {
+        let from_safe = self.outcome.as_ref().is_some_and(|outcome| outcome.side.source == Source::Safe);
+        self.learnt < 2 || (from_safe && self.learnt < 2 + PARTS)
+    }
+
+    fn hold_out(&mut self, part: usize) {
+        let wanted = self.wanted();
+        let Some(outcome) = &mut self.outcome else { return };
+        let (alarms, judged) = held_out(&outcome.side, wanted, part);
+        let (old_alarms, old_judged) = outcome.counting;
+        outcome.counting = (old_alarms + alarms, old_judged + judged);
+        if part + 1 == PARTS && outcome.counting.1 > 0 {
+            outcome.held_out = Some(outcome.counting);
+            self.changed.extend([9, 11]);
+        }
     }
 
     fn wanted(&self) -> Wanted {
@@ -172,8 +201,7 @@ impl Card {
         let (safe, provoked) = (observe(false), observe(true));
         let side = self.side(safe, provoked, groups)?;
         let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
-        let held_out = (side.source == Source::Safe).then(|| held_out(&side, self.wanted())).flatten();
-        Some(Outcome { side, judged, held_out })
+        Some(Outcome { side, judged, held_out: None, counting: (0, 0) })
     }
 
     /// Levels of a recording that may be learnt from, `t_s` shifted so that recordings don't overlap in time.
@@ -362,24 +390,22 @@ fn quieter_half(floor: &Floor, observed: &[Observation]) -> Vec<Observation> {
     out
 }
 
-/// Alarms among safe events, each judged by limits learnt from the other parts of the run.
-fn held_out(side: &Side, wanted: Wanted) -> Option<(u64, u64)> {
+/// Alarms among the safe events of one part of the run, judged by limits learnt from the other parts; events judged.
+fn held_out(side: &Side, wanted: Wanted, part: usize) -> (u64, u64) {
     let mut by_time = side.learnt_from.clone();
     by_time.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+    let [from, to] = [part, part + 1].map(|p| p * by_time.len() / PARTS);
+    let others = [&by_time[..from], &by_time[to..]].concat();
+    let floor = Floor::learn(&others, side.groups.len());
+    let limits = Limits::learn(&floor, &others, side.groups.len(), wanted);
     let (mut alarms, mut judged) = (0, 0);
-    for part in 0..PARTS {
-        let bounds = [part, part + 1].map(|p| p * by_time.len() / PARTS);
-        let others = [&by_time[..bounds[0]], &by_time[bounds[1]..]].concat();
-        let floor = Floor::learn(&others, side.groups.len());
-        let limits = Limits::learn(&floor, &others, side.groups.len(), wanted);
-        for observation in &by_time[bounds[0]..bounds[1]] {
-            if let Some(limit) = limits.at(&floor, observation.group, f64::from(observation.rpm)).limit {
-                judged += 1;
-                alarms += u64::from(f64::from(observation.level) > limit);
-            }
+    for observation in &by_time[from..to] {
+        if let Some(limit) = limits.at(&floor, observation.group, f64::from(observation.rpm)).limit {
+            judged += 1;
+            alarms += u64::from(f64::from(observation.level) > limit);
         }
     }
-    (judged > 0).then_some((alarms, judged))
+    (alarms, judged)
 }
 
 /// Every 500 rpm from the slowest to the fastest hundredth of the levels.

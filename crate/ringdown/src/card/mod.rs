@@ -103,7 +103,8 @@ pub struct Card {
     outcome: Option<Outcome>,
     log_outcome: Option<LogOutcome>,
     evidence: Option<evidence::Evidence>,
-    learnt: bool,
+    /// How far learning has come, see [`learn`].
+    learnt: usize,
     changed: BTreeSet<u8>,
     next_id: FileId,
 }
@@ -259,7 +260,9 @@ impl Card {
 
     /// Judges the event at `t_s` of a file by ear; `None` takes the judgement back.
     pub fn label(&mut self, id: FileId, t_s: f64, knock: Option<bool>) {
-        let Some(name) = self.file(id).map(|file| file.input.name.clone()) else { return };
+        let Some(file) = self.file(id) else { return };
+        let name = file.input.name.clone();
+        let t_s = nearest_event(file, t_s).unwrap_or(t_s);
         self.labels.retain(|label| label.file != name || (label.t_s - t_s).abs() > SAME_EVENT_S);
         if let Some(knock) = knock {
             self.labels.push(EarLabel { file: name, t_s, knock });
@@ -284,7 +287,7 @@ impl Card {
     }
 
     fn forget_learnt(&mut self) {
-        self.learnt = false;
+        self.learnt = 0;
         self.evidence = None;
     }
 
@@ -292,6 +295,19 @@ impl Card {
         Error::new(file, Place::File, fault)
     }
 }
+
+/// Firing TDC of the event nearest to `t_s`, if within [`NEAR_EVENT_S`].
+fn nearest_event(file: &File, t_s: f64) -> Option<f64> {
+    let Content::Recording(recording) = &file.content else { return None };
+    let events = &recording.crank()?.events;
+    let at = events.partition_point(|event| event.t_s < t_s);
+    let near = [at.checked_sub(1), Some(at)].into_iter().flatten().filter_map(|at| events.get(at));
+    let nearest = near.map(|event| event.t_s).min_by(|a, b| (a - t_s).abs().total_cmp(&(b - t_s).abs()))?;
+    ((nearest - t_s).abs() < NEAR_EVENT_S).then_some(nearest)
+}
+
+/// A judgement this near to an event speaks of it; rounding on the way takes less.
+const NEAR_EVENT_S: f64 = 0.002;
 
 /// Two labels closer than this speak of one event: half the firing interval of an eight at 9000 rpm is 0.8 ms.
 pub const SAME_EVENT_S: f64 = 0.0008;

@@ -67,9 +67,7 @@ impl Card {
                 3
             }
             Task::Learn => {
-                self.learn();
-                self.learnt = true;
-                self.changed.extend(5..=11);
+                self.learn_on();
                 8
             }
             Task::Evidence => {
@@ -97,7 +95,7 @@ impl Card {
             recordings().find(|(_, recording)| recording.survey.is_none()).map(|(file, _)| Task::Survey(file.id));
         let levels =
             || recordings().find(|(_, recording)| self.wants_levels(recording)).map(|(file, _)| Task::Levels(file.id));
-        let learn = || (!self.learnt && !self.files.is_empty()).then_some(Task::Learn);
+        let learn = || (self.wants_learning() && !self.files.is_empty()).then_some(Task::Learn);
         let evidence = || (self.outcome.is_some() && self.evidence.is_none()).then_some(Task::Evidence);
         let sensors =
             || recordings().find(|(_, recording)| recording.sensors.is_none()).map(|(file, _)| Task::Sensors(file.id));

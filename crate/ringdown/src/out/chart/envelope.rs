@@ -4,10 +4,18 @@ use super::*;
 use crate::card::MarkLabel;
 use crate::card::recording::Recording;
 use crate::out::words::say;
+use crate::read::log::{Column, Log};
+use crate::read::roles::Role;
 use crate::signal::envelope::{BLOCK, Columns, columns_of};
+
+/// Lanes of a log at most.
+const MOST_LANES: usize = 10;
 
 /// Envelope of all channels of a file, stacked, over `range_s` (all of it where `None`) in `columns` columns.
 pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
+    if let Some((file, log)) = card.logs().find(|(file, _)| file.id == id) {
+        return logged(&file.input.name, id, log, range_s, columns);
+    }
     let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
     let survey = recording.survey.as_ref()?;
     let rate = recording.sample_rate_hz();
@@ -50,6 +58,48 @@ pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usi
         summary: say("recordings.figure.summary", &[("file", file.input.name.clone())]),
         x: axis("chart.s", Quantity::Time, start_s, to as f64 / rate),
         y: Axis { ticks, ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5) },
+        layers,
+    })
+}
+
+/// The columns of a log that tell how the engine ran, stacked like channels.
+fn logged(name: &str, id: FileId, log: &Log, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
+    let told = |column: &&Column| {
+        let role = column.role;
+        matches!(role, Role::Speed | Role::Load | Role::Throttle | Role::Ignition | Role::Correction | Role::Level)
+    };
+    let shown: Vec<&Column> = log.columns.iter().filter(told).take(MOST_LANES).collect();
+    let [from_s, to_s] = range_s.unwrap_or([*log.t_s.first()?, *log.t_s.last()?]);
+    let first = log.t_s.partition_point(|t_s| *t_s < from_s);
+    let last = log.t_s.partition_point(|t_s| *t_s <= to_s);
+    if shown.is_empty() || last <= first + 1 {
+        return None;
+    }
+    let width = (last - first).div_ceil(columns.clamp(2, 4000)).max(1);
+    let mut layers = Vec::new();
+    let mut ticks = Vec::new();
+    for (index, column) in shown.iter().enumerate() {
+        let lane = (shown.len() - index) as f64;
+        let (low, high) = extent(column.values.iter().copied()).unwrap_or((0.0, 1.0));
+        let y = |value: f64| lane - 0.42 + 0.84 * (value - low) / (high - low);
+        let rows = |pick: fn(&[f64]) -> f64| {
+            numbers(column.values[first..last.min(column.values.len())].chunks(width).map(|part| y(pick(part))))
+        };
+        let x = numbers(log.t_s[first..last].chunks(width).map(|part| part[part.len() / 2]));
+        let least = rows(|part| part.iter().copied().fold(f64::NAN, f64::min));
+        let most = rows(|part| part.iter().copied().fold(f64::NAN, f64::max));
+        if width == 1 {
+            layers.push(line(x, most, Ink::Ink, Dash::Solid, None));
+        } else {
+            layers.push(Layer::Between { x, low: least, high: most, ink: Ink::Ink, opacity: 0.9 });
+        }
+        ticks.push((lane, column.name.chars().take(18).collect()));
+    }
+    Some(Figure {
+        id: format!("envelope-{id}"),
+        summary: say("recordings.figure.summary", &[("file", name.into())]),
+        x: axis("chart.s", Quantity::Time, from_s, to_s),
+        y: Axis { ticks, ..axis("chart.value", Quantity::Other, 0.2, shown.len() as f64 + 0.5) },
         layers,
     })
 }

@@ -42,6 +42,7 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
         ("floor", _) if id == "floor-log" => floor::floor_log(card),
         ("floor", _) => floor::floor(card),
         ("limits", _) => limits::limits(card),
+        ("tail", _) => limits::tail(card),
         ("roc", _) => proof::roc(card),
         ("sweep", _) => proof::sweep(card),
         _ => None,

@@ -90,7 +90,7 @@ fn judge(side: &Side, unit: &str) -> (State, String) {
     ];
     let key = match loudest(side, &cells) {
         Some((name, over_db)) => {
-            values.extend([("who", name), ("over", db(over_db))]);
+            values.extend([("who", lower_first(&name)), ("over", db(over_db))]);
             if rise >= 0.0 { "floor.finding.rises.one" } else { "floor.finding.falls.one" }
         }
         None if rise >= 0.0 => "floor.finding.rises",

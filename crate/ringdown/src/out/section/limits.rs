@@ -4,6 +4,7 @@ use super::floor::{log_number, log_unit, why_not};
 use super::*;
 use crate::card::{LearntFrom, LogOutcome, Side};
 use crate::limit::limits::Law;
+use crate::limit::rules::{Rule, really_give};
 use crate::out::words::{one_in, percent, say};
 
 pub(super) fn view(card: &Card) -> SectionView {
@@ -19,6 +20,8 @@ pub(super) fn view(card: &Card) -> SectionView {
         tables.push(over_floor(card, side));
         tables.push(absolute(side));
         figures.push(figure("limits", "limits.figure", finding.clone()));
+        figures.push(figure("tail", "limits.figure.tail", text("chart.tail.summary")));
+        tables.push(common_rules(side));
     }
     if let Some(logs) = logs {
         tables.push(of_log(card, logs));
@@ -123,6 +126,32 @@ pub(crate) fn per_minute(card: &Card, side: &Side, rpm: f64) -> f64 {
     let cylinders = card.sheet().and_then(|sheet| sheet.cylinders).map_or(side.groups.len() as f64, f64::from);
     let turns = card.sheet().map_or(2.0, |sheet| f64::from(sheet.strokes) / 2.0);
     rpm / turns * cylinders * card.choices().false_alarm
+}
+
+/// Rules one hears of, held against the safe events at hand.
+fn common_rules(side: &Side) -> Table {
+    let rules = [
+        Rule::OverFloor { db: 6.0 },
+        Rule::OverFloor { db: 10.0 },
+        Rule::MeanPlus { k: 3.0 },
+        Rule::MeanPlus { k: 4.0 },
+    ];
+    let outcomes = really_give(&rules, &side.floor, &side.learnt_from, side.groups.len(), 0.95);
+    let rows = outcomes.iter().map(|outcome| {
+        let name = match outcome.rule {
+            Rule::OverFloor { db: over } => say("limits.rules.over", &[("db", number(over, 0))]),
+            Rule::MeanPlus { k } => say("limits.rules.sigma", &[("k", number(k, 0))]),
+        };
+        let share = outcome.rate.share().filter(|share| *share > 0.0);
+        row([
+            name,
+            share.map_or_else(|| "–".into(), |share| number((1.0 / share).round(), 0)),
+            share.map_or_else(|| "0".into(), percent),
+            format!("{} – {}", percent(outcome.interval.low), percent(outcome.interval.high)),
+        ])
+    });
+    let columns = ["rule", "rate", "share", "interval"].map(|key| text(&format!("limits.rules.{key}")));
+    table("rules", text("limits.caption.rules"), columns, rows.collect())
 }
 
 fn absolute(side: &Side) -> Table {

@@ -107,6 +107,12 @@ pub(crate) fn group_name(group: &Group) -> String {
     }
 }
 
+/// For the middle of a sentence.
+fn lower_first(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + chars.as_str())
+}
+
 fn speed_head(rpm: f64) -> String {
     number(rpm, 0)
 }

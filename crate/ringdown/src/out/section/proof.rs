@@ -9,7 +9,9 @@ use crate::stats::rate::Rate;
 
 const CONFIDENCE: f64 = 0.95;
 /// Rows of the event table: more than a person will listen to.
-const MOST_ROWS: usize = 60;
+const MOST_ROWS: usize = 24;
+/// Played before and after firing TDC, s.
+const PLAYED_S: f64 = 0.02;
 
 pub(super) fn view(card: &Card) -> SectionView {
     let cautions = ["caution.provoke", "caution.running"].map(text).to_vec();
@@ -173,7 +175,7 @@ fn event_table(card: &Card) -> Table {
                 file.input.name.clone(),
             ];
             let play =
-                Play { file: file.id, channel: *channel, from_s: (event.t_s - 0.01).max(0.0), to_s: event.t_s + 0.03 };
+                Play { file: file.id, channel: *channel, from_s: event.t_s - PLAYED_S, to_s: event.t_s + PLAYED_S };
             rows.push((kind, over_db.abs(), Row { play: Some(play), ..row(cells) }));
         }
     }
