@@ -64,8 +64,8 @@ export class Chart {
     const { signal } = this.ended;
     const sizes = new ResizeObserver(() => this.redraw());
     sizes.observe(this.box);
-    const sight = new IntersectionObserver(([entry]) => {
-      this.near = entry.isIntersecting;
+    const sight = new IntersectionObserver((entries) => {
+      this.near = entries.at(-1)?.isIntersecting ?? true; // several may have queued: the last one counts
       if (this.near) this.redraw();
       else { this.canvas.width = 0; this.canvas.height = 0; }
     }, { rootMargin: "150% 0px" });

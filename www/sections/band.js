@@ -57,7 +57,7 @@ function spectrogram(host, world) {
     setOptions(channel, (row?.sensors ?? []).map((one) => [String(one), String(one)]));
     whole();
   };
-  file.addEventListener("change", channels);
+  file.addEventListener("change", () => { file.dataset.touched = "yes"; channels(); });
   channel.addEventListener("change", whole);
   let shown = "";
   return state.watch(["files"], () => {
@@ -66,6 +66,7 @@ function spectrogram(host, world) {
     if (!usable.length) chart.node.hidden = true;
     usable.sort((a, b) => Number(b.role === "knock") - Number(a.role === "knock")); // where knock can be seen comes first
     setOptions(file, usable.map((one) => [String(one.id), one.name]));
+    if (!file.dataset.touched && usable.length) file.value = String(usable[0].id);
     const now = usable.map((one) => `${one.id}:${one.sensors}`).join(" ");
     if (now !== shown) channels();
     shown = now;

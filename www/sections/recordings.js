@@ -53,7 +53,8 @@ function columnChoice({ state }, file, channel) {
 /** @param {World} world @param {FileRow} file */
 function channelList(world, file) {
   if (!file.channels.length) return el("span", {}, "");
-  const words = file.channels.map((one) => [one.name || one.channel, one.unit && `(${one.unit})`].filter(Boolean).join(" "));
+  const words = file.channels.map((one) => (file.kind === "recording" ? `${one.channel} ${one.role}`
+    : [one.name || one.channel, one.unit && `(${one.unit})`].filter(Boolean).join(" ")));
   const brief = words.length > 4 ? `${words.slice(0, 3).join(", ")} and ${words.length - 3} more` : words.join(", ");
   const rows = file.channels.map((one) => el("tr", {}, el("th", { scope: "row" }, `${one.channel} ${one.name}`), el("td", {}, one.unit),
     el("td", {}, columnChoice(world, file, one)), el("td", {}, one.reason)));

@@ -112,8 +112,9 @@ class Pictures {
     const list = /** @type {HTMLSelectElement} */ (this.lists.get(kind));
     setOptions(list, refs.map((ref) => [ref.id, ref.caption]));
     if (list.parentElement) list.parentElement.hidden = refs.length < 2;
+    if (!list.dataset.touched) list.value = refs[0].id;
     const draw = () => this.showOne(kind, refs.find((ref) => ref.id === list.value) ?? refs[0]);
-    list.onchange = draw;
+    list.onchange = () => { list.dataset.touched = "yes"; draw(); };
     draw();
   }
 

@@ -16,7 +16,7 @@ pub struct Proof {
     pub false_held_out: Option<Rate>,
     /// Events of provoked files over their limit.
     pub over_limit: Option<Rate>,
-    /// Level over floor of labelled knock against labelled quiet cycles.
+    /// Level over floor of labelled knock against safe events and labelled quiet cycles.
     pub roc: Option<Roc>,
     /// Share over the limit at each marked ignition angle.
     pub sweep: Vec<(f64, Rate)>,
@@ -44,6 +44,12 @@ impl Card {
             events.iter().map(|event| f64::from(event.level_db - event.floor_db)).filter(|db| db.is_finite()).collect()
         };
         let (knocking, quiet) = (labelled(true), labelled(false));
+        let safe: Vec<&Judged> = files
+            .iter()
+            .filter(|(file, ..)| file.role != FileRole::Knock)
+            .flat_map(|(_, _, judged)| judged.iter())
+            .filter(|event| event.used && event.knock().is_some())
+            .collect();
         let provoked = files
             .iter()
             .filter(|(file, ..)| file.role == FileRole::Knock)
@@ -54,7 +60,7 @@ impl Card {
             Some((group, rate(own)?))
         });
         Some(Proof {
-            roc: Roc::new(&over_floor(&quiet), &over_floor(&knocking)),
+            roc: Roc::new(&over_floor(&[safe.as_slice(), &quiet].concat()), &over_floor(&knocking)),
             by_group: by_group.collect(),
             caught: rate(knocking),
             false_labelled: rate(quiet),

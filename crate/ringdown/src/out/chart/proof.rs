@@ -14,7 +14,7 @@ pub(super) fn roc(card: &Card) -> Option<Figure> {
     let mut layers = vec![line(x, y, Ink::Ink, Dash::Solid, None)];
     let share = |rate: Option<crate::stats::rate::Rate>| rate.and_then(|rate| rate.share());
     if let (Some(caught), Some(false_alarm)) =
-        (share(proof.caught), share(proof.false_labelled).or(share(proof.false_held_out)))
+        (share(proof.caught), share(proof.false_held_out).or(share(proof.false_labelled)))
     {
         let at = 100.0 * false_alarm.max(LEAST);
         layers.push(Layer::Points {

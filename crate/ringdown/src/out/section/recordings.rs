@@ -211,7 +211,7 @@ fn listed(card: &Card, file: &File) -> FileRow {
         name: file.input.name.clone(),
         kind,
         role: has_role.then(|| file.role.word()),
-        role_reason: reason(&file.role_reason),
+        role_reason: if has_role { reason(&file.role_reason) } else { String::new() },
         duration_s: has_role.then(|| duration_s(file)),
         bytes: file.input.bytes,
         sha256: file.sha256.clone().unwrap_or_default(),
