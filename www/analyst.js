@@ -150,8 +150,8 @@ export class Analyst {
     this.told = null;
     this.sentRoles.clear();
     for (const source of this.sources) source.id = null;
+    await this.tellChanges(); // before any file: a sheet dropped meanwhile counts over what was remembered
     this.becomeReady?.();
-    await this.sync();
     for (const source of [...this.sources]) {
       if (this.worker !== worker) return; // it broke down again: the next one starts over
       await this.addSource(source);
@@ -186,6 +186,11 @@ export class Analyst {
   async sync() {
     if (!this.worker || !this.becomeReady) return;
     await this.ready;
+    await this.tellChanges();
+  }
+
+  async tellChanges() {
+    if (!this.worker) return;
     const inputs = this.state.inputs;
     const told = this.told;
     this.told = inputs;

@@ -203,6 +203,9 @@ impl Card {
     }
 
     fn take_sheet(&mut self, sheet: Sheet) {
+        if self.sheet.as_ref() == Some(&sheet) {
+            return;
+        }
         let crank_same = self.sheet.as_ref().is_some_and(|old| same_crank(old, &sheet));
         self.sheet = Some(sheet);
         for file in &mut self.files {
@@ -220,6 +223,9 @@ impl Card {
     /// A value outside its range.
     pub fn choose(&mut self, choices: Choices) -> Result<(), Error> {
         choices.check()?;
+        if choices == self.choices {
+            return Ok(());
+        }
         let same_feature = choices.band == self.choices.band && choices.window == self.choices.window;
         self.choices = choices;
         if !same_feature {

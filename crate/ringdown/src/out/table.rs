@@ -32,7 +32,7 @@ impl Default for Layout {
 }
 
 /// All limits as CSV: per recording side one block in dB over floor and one in dB re full scale, per log side one in the
-/// log's unit. Empty = not enough cycles. Numbers carry four decimals, so that nothing the data say is lost.
+/// log's unit. Empty = not enough cycles. Numbers carry six decimals, so that nothing the data say is lost.
 pub fn limits_csv(card: &Card, layout: Layout) -> String {
     let mut blocks = Vec::new();
     if let Some(outcome) = card.outcome() {
@@ -48,7 +48,7 @@ pub fn limits_csv(card: &Card, layout: Layout) -> String {
 }
 
 fn block(side: &Side, what: &str, layout: Layout, value: impl Fn(f64, Option<f64>) -> Option<f64>) -> String {
-    let decimal = |number: f64| format!("{number:.4}").replace('.', &layout.decimal.to_string());
+    let decimal = |number: f64| format!("{number:.6}").replace('.', &layout.decimal.to_string());
     let mut grid: Vec<Vec<String>> = vec![vec![format!("{what} \\ rpm")]];
     grid[0].extend(side.breakpoints.iter().map(|rpm| rpm.to_string().replace('.', &layout.decimal.to_string())));
     for (group, cells) in side.groups.iter().zip(&side.table) {
