@@ -335,9 +335,10 @@ export class Analyst {
         /** @type {import("./protocol.js").DemoFile[]} */
         const made = await this.call("demo", name);
         const wanted = made.filter((one) => name === evening || !one.name.endsWith(".json"));
+        const own = made.find((one) => one.role)?.role ?? null; // of the evening's recording: its log shares it
         await this.add(wanted.map((one) => ({
           file: new File([one.bytes], one.name),
-          role: one.name.endsWith(".json") ? null : name === "three" ? one.role ?? role : role ?? one.role,
+          role: one.name.endsWith(".json") ? null : own ?? role,
         })), true);
       }
     } catch (error) {

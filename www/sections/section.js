@@ -126,7 +126,9 @@ class Pictures {
     this.shown.set(kind, ref.id);
     try {
       const figure = await this.world.analyst.ask("figure", ref.id);
-      if (figure && this.shown.get(kind) === ref.id) await chart.show(figure, ref.caption);
+      if (this.shown.get(kind) !== ref.id) return;
+      chart.node.hidden = !figure; // nothing to draw (yet)
+      if (figure) await chart.show(figure, ref.caption);
     } catch (error) { this.world.analyst.complain(error); }
   }
 

@@ -189,7 +189,7 @@ impl Card {
         }
         groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders));
         let mut observe = |knock: bool| -> Vec<Observation> {
-            let files = pooled.iter().filter(|(file, _)| (file.role == FileRole::Knock) == knock);
+            let files = pooled.iter().filter(|(file, _)| may_knock(file.role) == knock);
             let mut offset_s = 0.0;
             let mut out = Vec::new();
             for (_, recording) in files {
@@ -303,7 +303,7 @@ impl Card {
         let mut groups: Vec<Group> = Vec::new();
         let mut observe = |knock: bool| {
             let mut out: Vec<(FileId, u16, Cell)> = Vec::new();
-            for (file, log) in pooled.iter().filter(|(file, _)| (file.role == FileRole::Knock) == knock) {
+            for (file, log) in pooled.iter().filter(|(file, _)| may_knock(file.role) == knock) {
                 for column in logged::levels(log).into_iter().filter(|column| column.unit == unit) {
                     let group = log_group(&mut groups, column.of, &column.name);
                     out.extend(logged::cells(log, &column).map(|cell| (file.id, group, cell)));
@@ -336,6 +336,11 @@ impl Card {
         outcome.judged_s /= outcome.side.groups.len().max(1) as f64;
         Some(outcome)
     }
+}
+
+/// Whether a file of this role may hold knock: nobody promised that what came before a change ran safely.
+fn may_knock(role: FileRole) -> bool {
+    matches!(role, FileRole::Knock | FileRole::Before)
 }
 
 /// The chosen feature of a level.

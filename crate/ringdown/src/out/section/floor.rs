@@ -12,7 +12,9 @@ pub(super) fn view(card: &Card) -> SectionView {
     let Some(main) = recordings.or(logs.map(|logs| &logs.side)) else {
         return waiting(7, "floor.waiting", why_not(card));
     };
-    let unit = if recordings.is_some() { text("unit.db") } else { log_unit(logs) };
+    // Linear levels stand as dB in the side, so their rise is one in dB as well.
+    let unit =
+        if recordings.is_some() || logs.is_some_and(|logs| logs.linear) { text("unit.db") } else { log_unit(logs) };
     let (state, finding) = judge(main, &unit);
     let mut tables = Vec::new();
     let mut figures = Vec::new();
