@@ -1,7 +1,7 @@
 //! From levels to floor, limits and judged events, for recordings (per cylinder) and logs (per sensor or cylinder).
 
 use super::recording::Recording;
-use super::{Card, Content, Feature, File, FileId, FileRole, SAME_EVENT_S};
+use super::{Card, Content, Feature, File, FileId, FileRole, Mark, MarkLabel, SAME_EVENT_S};
 use crate::crank::Event;
 use crate::feature::level::Level;
 use crate::feature::logged::{self, Cell};
@@ -185,15 +185,21 @@ impl Card {
         let pooled = self.pooled(&all);
         let mut groups = Vec::new();
         for (_, recording) in &all {
-            self.observations(recording, 0.0, &mut groups, &mut Vec::new());
+            self.observations(recording, 0.0, &mut groups, &mut Vec::new(), |_| true);
         }
         groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders));
         let mut observe = |knock: bool| -> Vec<Observation> {
-            let files = pooled.iter().filter(|(file, _)| may_knock(file.role) == knock);
             let mut offset_s = 0.0;
             let mut out = Vec::new();
-            for (_, recording) in files {
-                self.observations(recording, offset_s, &mut groups, &mut out);
+            for (file, recording) in &pooled {
+                // A mark counts over the role of its file; what is marked as left out is learnt from in no way.
+                let counts = |t_s: f64| match self.mark_at(&file.input.name, t_s) {
+                    Some(MarkLabel::Exclude) => false,
+                    Some(MarkLabel::Knock) => knock,
+                    Some(MarkLabel::Safe) => !knock,
+                    None => may_knock(file.role) == knock,
+                };
+                self.observations(recording, offset_s, &mut groups, &mut out, counts);
                 offset_s += recording.duration_s() + 60.0;
             }
             out
@@ -204,13 +210,27 @@ impl Card {
         Some(Outcome { side, judged, held_out: None, counting: (0, 0) })
     }
 
-    /// Levels of a recording that may be learnt from, `t_s` shifted so that recordings don't overlap in time.
-    fn observations(&self, recording: &Recording, offset_s: f64, groups: &mut Vec<Group>, out: &mut Vec<Observation>) {
+    /// What the stretch around a time is marked as.
+    fn mark_at(&self, file: &str, t_s: f64) -> Option<MarkLabel> {
+        let inside = |mark: &&Mark| mark.file == file && (mark.from_s..mark.to_s).contains(&t_s);
+        self.marks.iter().find(inside).map(|mark| mark.label)
+    }
+
+    /// Levels of a recording that may be learnt from and that `counts`, `t_s` shifted so that recordings don't overlap in
+    /// time.
+    fn observations(
+        &self,
+        recording: &Recording,
+        offset_s: f64,
+        groups: &mut Vec<Group>,
+        out: &mut Vec<Observation>,
+        counts: impl Fn(f64) -> bool,
+    ) {
         let (Some(crank), Some(levels)) = (recording.crank(), &recording.levels) else { return };
         for ((event, level), channel) in crank.events.iter().zip(&levels.levels).zip(&levels.channels) {
             let group = group_of(groups, event, *channel);
             let level_db = feature_db(self.choices.feature, level);
-            if level.left_out.is_none() && level_db.is_finite() {
+            if level.left_out.is_none() && level_db.is_finite() && counts(event.t_s) {
                 out.push(Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
             }
         }
@@ -276,7 +296,7 @@ impl Card {
         let Some(File { content: Content::Recording(recording), .. }) = self.file(id) else { return None };
         let mut groups = Vec::new();
         let mut observed = Vec::new();
-        self.observations(recording, 0.0, &mut groups, &mut observed);
+        self.observations(recording, 0.0, &mut groups, &mut observed, |_| true);
         if observed.len() < 200 {
             return None;
         }
