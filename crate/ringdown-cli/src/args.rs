@@ -2,6 +2,7 @@
 
 use clap::{Args as Group, Parser, Subcommand};
 use ringdown::card::{Choices, FileRole};
+use ringdown::error::{Error, Place};
 use std::path::{Path, PathBuf};
 
 /// Knock-sensor recordings and control-unit logs: from file to findings and limits.
@@ -115,13 +116,37 @@ impl RoleOf {
 
 impl Analyse {
     /// What was chosen here over what a card brought.
-    pub fn choices(&self, mut choices: Choices) -> Result<Choices, String> {
+    pub fn choices(&self, mut choices: Choices) -> Choices {
         let pair = |values: &Option<Vec<f64>>| values.as_deref().and_then(|values| <[f64; 2]>::try_from(values).ok());
         choices.band = pair(&self.band).or(choices.band);
         choices.window = pair(&self.window).or(choices.window);
         choices.false_alarm = self.false_alarm.unwrap_or(choices.false_alarm);
         choices.confidence = self.confidence.unwrap_or(choices.confidence);
         choices.breakpoints = self.breakpoints.clone().or(choices.breakpoints);
-        Ok(choices)
+        choices
+    }
+
+    /// What can be told wrong before any file is read.
+    ///
+    /// # Errors
+    /// One sentence that names the option.
+    pub fn check(&self) -> Result<(), String> {
+        self.choices(Choices::default()).check().map_err(|wrong| in_words(&wrong))?;
+        if let Some(role) = self.role.iter().find(|role| !self.files.iter().any(|file| role.is_for(file))) {
+            return Err(format!("--role {}: no such file among those given", role.file));
+        }
+        let to_stdout = |out: &Option<PathBuf>| out.as_deref() == Some(Path::new("-"));
+        if to_stdout(&self.json) && to_stdout(&self.limits) {
+            return Err("--json and --limits can't both go to standard output: give one a file".into());
+        }
+        Ok(())
+    }
+}
+
+/// A refused choice, called by its option.
+pub fn in_words(wrong: &Error) -> String {
+    match &wrong.place {
+        Place::Field(field) => format!("--{}: {}", field.replace('_', "-"), wrong.found()),
+        _ => wrong.to_string(),
     }
 }

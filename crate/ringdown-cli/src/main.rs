@@ -33,21 +33,16 @@ fn run_inspect(args: &args::Inspect) -> u8 {
 }
 
 fn run_analyse(args: &args::Analyse) -> u8 {
+    if let Err(wrong) = args.check() {
+        eprintln!("ringdown: {wrong}");
+        return WRONG_USE;
+    }
     let mut card = Card::default();
     let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), args.card.as_deref());
-    match args
-        .choices(card.choices().clone())
-        .and_then(|choices| card.choose(choices).map_err(|error| error.to_string()))
-    {
-        Ok(()) => {}
-        Err(wrong) => {
-            eprintln!("ringdown: {wrong}");
-            return WRONG_USE;
-        }
-    }
     unreadable |= files::add_all(&mut card, &args.files, Some(&args.role));
-    if let Some(role) = args.role.iter().find(|role| !args.files.iter().any(|file| role.is_for(file))) {
-        eprintln!("ringdown: --role {}: no such file among those given", role.file);
+    // After all files: a card among them brings choices, and what is asked for here stands over them.
+    if let Err(wrong) = card.choose(args.choices(card.choices().clone())) {
+        eprintln!("ringdown: {}", args::in_words(&wrong));
         return WRONG_USE;
     }
     files::work(&mut card);
