@@ -91,8 +91,8 @@ fn matched<'a>(worked: &'a Worked, file: &str, truth: &'a Value) -> Matched<'a> 
         (event, near.then(|| found[at]))
     };
     let pairs: Vec<_> = array(truth, "events").iter().map(pair).collect();
-    let burning = array(truth, "events").iter().map(|event| number(&event["t_s"]));
-    let (first, last) = (burning.clone().next().expect("events"), burning.last().expect("events"));
+    let mut burning = array(truth, "events").iter().map(|event| number(&event["t_s"]));
+    let (first, last) = (burning.clone().next().expect("events"), burning.next_back().expect("events"));
     let invented = times.iter().zip(&taken).filter(|(t_s, taken)| !**taken && first < **t_s && **t_s < last);
     let invented = invented.map(|(t_s, _)| *t_s).collect();
     Matched { pairs, invented }
