@@ -52,7 +52,7 @@ pub(super) struct Mount {
 pub(super) const ON_BLOCK: Mount = Mount { direct: 1.0, f0_hz: 20_500.0, q: 4.0, peak: 1.2, rattle: 0.0, gain_db: 0.0 };
 /// The same on a thin bracket that rings on its own.
 pub(super) const ON_BRACKET: Mount =
-    Mount { direct: 0.03, f0_hz: 3620.0, q: 32.0, peak: 5.5, rattle: 1.25, gain_db: -3.1 };
+    Mount { direct: 0.02, f0_hz: 3620.0, q: 32.0, peak: 5.5, rattle: 0.2, gain_db: -3.1 };
 /// A sensor built to ring.
 pub(super) const TUNED: Mount = Mount { direct: 0.1, f0_hz: 6800.0, q: 8.0, peak: 2.6, rattle: 0.0, gain_db: 0.0 };
 

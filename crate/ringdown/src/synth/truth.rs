@@ -193,14 +193,13 @@ fn event(event: &TrueEvent) -> String {
     )
 }
 
-/// A stretch of the sweep as the calibrator marked it: below the first knock it is safe running. While the control unit
-/// takes ignition out, no single angle belongs to the pull.
+/// A stretch of the sweep as the calibrator marked it. While the control unit takes ignition out, no single angle belongs
+/// to the pull.
 fn mark(file: &str, pull: &Pull, plan: &Plan) -> String {
-    let label = if pull.ignition_deg < 21.0 { "safe" } else { "knock" };
     let ignition = if pull.corrected { "null".to_owned() } else { format!("{:.1}", pull.ignition_deg) };
     let coolant_c = (plan.coolant_c[0] + plan.coolant_c[1]) / 2.0;
     format!(
-        "{{\"file\":\"{file}\",\"from_s\":{:.2},\"to_s\":{:.2},\"label\":\"{label}\",\"ignition_deg_btdc\":{ignition},\
+        "{{\"file\":\"{file}\",\"from_s\":{:.2},\"to_s\":{:.2},\"label\":\"knock\",\"ignition_deg_btdc\":{ignition},\
          \"load\":{:.2},\"fuel\":\"98 RON\",\"coolant_c\":{coolant_c:.0}}}",
         pull.from_s, pull.to_s, pull.load
     )

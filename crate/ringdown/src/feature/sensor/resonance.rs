@@ -7,7 +7,8 @@
 //! top of the peak says most. Resonances of the block stand on the curve as bumps: up to two are fitted with it, each a
 //! factor 1 + B / (1 + (2 Q_b ln(f/f_b))^2), kept only where the misfit falls clearly.
 //!
-//! Told apart from orders by staying put over speed, from resonances of the block by leaving little beside it.
+//! Told apart from orders by staying put over speed, from modes by ringing all the time, from resonances of the block by
+//! its sides: a tuned sensor passes its skirts and noise there, a flat one the full spectrum.
 
 use super::spectra::{PEAKS_ABOVE_HZ, SpectraScan};
 use serde::Serialize;
@@ -25,23 +26,61 @@ pub struct Resonance {
     pub prominence_db: f64,
     /// Share of segments whose own spectrum peaks within one half-power width.
     pub steady_share: f64,
+    /// The two sides of the peak, from a third of `f0_hz` up and to three times of it; `None` where the spectrum ends.
+    pub sides: [Option<Side>; 2],
+    /// Whether the spectrum reaches far enough above the peak to show that side.
+    pub seen: bool,
 }
 
-/// Limits between a tuned sensor and a flat one on a resonant block. Common practice has no figures; these were set on
-/// synthetic engines, half-way between both kinds.
+/// What lies on one side of the peak, further off than 1.5 half-power widths; medians over frequency.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Side {
+    /// How far it lies under the peak, dB.
+    pub down_db: f64,
+    /// How far it lies over the skirt of the fitted resonance, dB.
+    pub over_skirt_db: f64,
+}
+
+/// Limits between a tuned sensor and a flat one on a resonant block. The skirts of a resonance seen as velocity lie
+/// 20 log10(1.5 Q) under its peak an octave off: 17 dB for Q 5, 33 dB for Q 30. A sensor that is tuned passes no more than
+/// that beside its peak; one that hears the block passes the full spectrum there, which lies over the skirts by as much as
+/// the block's peak falls short of them. Resonances of the block lift the sides of a tuned sensor by a few dB.
+const MOST_OVER_SKIRT_DB: f64 = 4.0;
+/// Noise of the input may cover deep skirts: a side so far down holds no more than a few parts in a thousand.
+const DOWN_ENOUGH_DB: f64 = 26.0;
+/// Both sides must be seen: up to this share of the highest frequency looked at (15.8 kHz at 44.1 kHz sampling rate).
+const SEEN_SHARE: f64 = 0.8;
+/// Under Q 3 nothing rings; over 80 it is a whistle. The rest says that the peak rules the channel, in energy and in time.
 const LEAST_Q: f64 = 3.0;
 const MOST_Q: f64 = 80.0;
-const LEAST_ENERGY_SHARE: f64 = 0.55;
-const LEAST_PROMINENCE_DB: f64 = 13.0;
+const LEAST_ENERGY_SHARE: f64 = 0.5;
+const LEAST_PROMINENCE_DB: f64 = 14.0;
 const LEAST_STEADY_SHARE: f64 = 0.5;
+const TOWERS_DB: f64 = 20.0;
+const TOWERS_SHARE: f64 = 0.9;
+
+impl Side {
+    fn holds_skirt_or_noise(&self) -> bool {
+        self.over_skirt_db <= MOST_OVER_SKIRT_DB || self.down_db >= DOWN_ENOUGH_DB
+    }
+}
 
 impl Resonance {
-    /// Whether it leaves little beside it, at every speed.
+    /// So far over all else, and at every moment, that what the block adds beside it does not matter: a bracket that rings
+    /// on its own. A resonance of the block is heard among others and by turns: no figure for how far one may stand out
+    /// (common practice, no source).
+    fn towers(&self) -> bool {
+        self.prominence_db >= TOWERS_DB && self.steady_share >= TOWERS_SHARE
+    }
+
+    /// Whether it leaves little beside it on both sides, at every speed.
     pub fn dominates(&self) -> bool {
         (LEAST_Q..=MOST_Q).contains(&self.q)
             && self.energy_share >= LEAST_ENERGY_SHARE
             && self.prominence_db >= LEAST_PROMINENCE_DB
             && self.steady_share >= LEAST_STEADY_SHARE
+            && self.seen
+            && (self.towers() || self.sides.iter().flatten().all(Side::holds_skirt_or_noise))
     }
 }
 
@@ -57,6 +96,9 @@ pub fn fitted(spectra: &SpectraScan) -> Option<Resonance> {
         energy_share: curve.energy_share(f0_hz, 1.5 * width_hz),
         prominence_db: curve.prominence_db(f0_hz, 1.5 * width_hz),
         steady_share: spectra.share_peaking_in(f0_hz - width_hz, f0_hz + width_hz),
+        seen: curve.hz.last().is_some_and(|top_hz| f0_hz <= SEEN_SHARE * top_hz),
+        sides: [(f0_hz / 3.0, f0_hz - 1.5 * width_hz), (f0_hz + 1.5 * width_hz, f0_hz * 3.0)]
+            .map(|(low_hz, high_hz)| curve.side(&fit, low_hz, high_hz)),
     })
 }
 
@@ -160,21 +202,35 @@ impl Curve {
         energy(f0_hz - half_hz, f0_hz + half_hz) / energy(f0_hz / 3.0, f0_hz * 3.0).max(f64::MIN_POSITIVE)
     }
 
+    /// One side of a fit; `None` with fewer than ten points.
+    fn side(&self, fit: &Fit, low_hz: f64, high_hz: f64) -> Option<Side> {
+        let points = self.within(low_hz, high_hz);
+        let peak_db = fit.level_db(fit.f0_hz());
+        let down_db = median_by_hz(points.iter().map(|(hz, db)| (*hz, peak_db - db)).collect())?;
+        let over_skirt_db = median_by_hz(points.iter().map(|(hz, db)| (*hz, db - fit.skirt_db(*hz))).collect())?;
+        (points.len() >= 10).then_some(Side { down_db, over_skirt_db })
+    }
+
     /// The level at the peak over the median outside, each hertz counting alike.
     fn prominence_db(&self, f0_hz: f64, half_hz: f64) -> f64 {
         let near = self.within(f0_hz - 0.2 * half_hz, f0_hz + 0.2 * half_hz);
         let peak_db = near.iter().map(|(_, db)| *db).fold(f64::NEG_INFINITY, f64::max);
         let mut outside = self.within(f0_hz / 3.0, f0_hz * 3.0);
         outside.retain(|(hz, _)| (hz - f0_hz).abs() > half_hz);
-        outside.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
-        let all: f64 = outside.iter().map(|(hz, _)| hz).sum();
-        let mut below = 0.0;
-        let median = outside.iter().find(|(hz, _)| {
-            below += hz;
-            2.0 * below >= all
-        });
-        median.map_or(0.0, |(_, db)| peak_db - db).max(0.0)
+        median_by_hz(outside).map_or(0.0, |db| peak_db - db).max(0.0)
     }
+}
+
+/// Median of the second values, each hertz counting alike: points are even in log frequency, so they weigh as their hertz.
+fn median_by_hz(mut points: Vec<(f64, f64)>) -> Option<f64> {
+    points.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
+    let half = 0.5 * points.iter().map(|(hz, _)| hz).sum::<f64>();
+    let mut below = 0.0;
+    let median = points.iter().find(|(hz, _)| {
+        below += hz;
+        below >= half
+    });
+    median.map(|(_, value)| *value)
 }
 
 /// Levenberg-Marquardt from a start: cost and fit.
@@ -255,6 +311,14 @@ impl Fit {
         let bumps = bumps[..self.count - PLAIN].chunks_exact(3).map(|bump| bump_factor(bump, hz)).product::<f64>();
         let power = 10.0_f64.powf(0.1 * peak_db) * response * (2.0 * tilt * ln_r).exp() * bumps;
         10.0 * (power + 10.0_f64.powf(0.1 * noise_db)).max(1e-60).log10()
+    }
+
+    /// The resonance alone, without noise and bumps.
+    fn skirt_db(&self, hz: f64) -> f64 {
+        let mut bare = *self;
+        bare.values[3] = -1e3;
+        bare.count = PLAIN;
+        bare.level_db(hz)
     }
 
     fn cost(&self, points: &[(f64, f64)], most_db: f64) -> f64 {
