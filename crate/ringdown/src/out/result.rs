@@ -32,6 +32,8 @@ pub fn result(card: &Card) -> Value {
     });
     if let Value::Object(map) = &mut out {
         band_and_window(card, map);
+        map.insert("search".into(), Value::Null);
+        map.insert("compare".into(), Value::Null);
         map.insert("proof".into(), proof.map_or(Value::Null, |proof| proof_json(card, &proof)));
     }
     out
@@ -136,6 +138,11 @@ fn lost(card: &Card) -> Value {
             })
         })
         .collect()
+}
+
+/// A count without fraction and without the minus of a rounded-off zero.
+fn whole(count: f64) -> f64 {
+    count.round() + 0.0
 }
 
 fn number(value: f32) -> Option<f32> {
@@ -271,7 +278,7 @@ fn floors(card: &Card) -> Value {
         for (index, group) in side.groups.iter().enumerate() {
             for &rpm in &side.breakpoints {
                 let Some(at) = side.floor.at(index as u16, rpm) else { continue };
-                let mut value = json!({"rpm": rpm, "load": null, "level": logged(at.level), "spread": at.spread, "cycles": at.cycles.round(), "unit": unit});
+                let mut value = json!({"rpm": rpm, "load": null, "level": logged(at.level), "spread": at.spread, "cycles": whole(at.cycles), "unit": unit});
                 if let Value::Object(map) = &mut value {
                     place(group, map);
                 }
@@ -289,7 +296,7 @@ fn limits(card: &Card) -> Value {
             for (&rpm, cell) in side.breakpoints.iter().zip(cells) {
                 let mut value = json!({
                     "rpm": rpm, "load": null, "floor": cell.floor.map(&logged), "limit": cell.limit.map(&logged), "unit": unit,
-                    "cycles": cell.cycles.round(), "more_needed": cell.more_needed,
+                    "cycles": whole(cell.cycles), "more_needed": cell.more_needed,
                     "per_minute": if recording { Some(section::per_minute(card, side, rpm) / side.groups.len().max(1) as f64) } else { None },
                 });
                 if let Value::Object(map) = &mut value {
@@ -310,7 +317,7 @@ fn coverage(card: &Card) -> Value {
             let cells = || side.table.iter().filter_map(|row| row.get(column));
             let held: f64 = cells().map(|cell| cell.cycles).sum();
             let more: f64 = cells().map(|cell| f64::from(cell.more_needed)).sum();
-            out.push(json!({"rpm": rpm, "load": null, "cycles": held.round(), "needed": (held + more).round()}));
+            out.push(json!({"rpm": rpm, "load": null, "cycles": whole(held), "needed": whole(held + more)}));
         }
     }
     Value::Array(out)

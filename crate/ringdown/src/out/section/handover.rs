@@ -115,6 +115,9 @@ pub fn summary_text(card: &Card) -> String {
         let sha = file.sha256.as_deref().unwrap_or("");
         format!("{} {}", file.input.name, &sha[..sha.len().min(12)])
     });
-    out += &format!("{}: {}\n", text("handover.files"), hashed.collect::<Vec<_>>().join(", "));
+    let hashed = hashed.collect::<Vec<_>>().join(", ");
+    if !hashed.is_empty() {
+        out += &format!("{}: {hashed}\n", text("handover.files"));
+    }
     out
 }

@@ -20,14 +20,45 @@ pub(super) fn view(card: &Card) -> SectionView {
     let todo = reports.iter().flat_map(|report| report.findings.iter().filter_map(|kind| todo(card, report, kind)));
     let columns = ["sensor", "state", "floor", "gain", "clipped", "hum", "tuned", "hears"]
         .map(|key| text(&format!("sensors.column.{key}")));
-    let rows = reports.iter().map(|report| report_row(card, report));
+    let rows = rows(card, &reports);
     SectionView {
         why: vec![text("sensors.why")],
         todo: todo.collect(),
-        tables: vec![table("sensors", text("sensors.caption"), columns, rows.collect())],
-        figures: reports.iter().flat_map(figures).collect(),
+        tables: vec![table("sensors", text("sensors.caption"), columns, rows)],
+        figures: by_weight(&reports).flat_map(figures).collect(),
         ..blank(3, state, finding)
     }
+}
+
+/// Worst first: that is the one to look at.
+fn by_weight(reports: &[SensorReport]) -> impl Iterator<Item = &SensorReport> {
+    let mut order: Vec<&SensorReport> = reports.iter().collect();
+    order.sort_by_key(|report| std::cmp::Reverse(report.weight()));
+    order.into_iter()
+}
+
+/// A row a sensor; the levels of a log about which there is nothing to say share one.
+fn rows(card: &Card, reports: &[SensorReport]) -> Vec<Row> {
+    let plain = |report: &SensorReport| report.channel.is_none() && report.findings.is_empty();
+    let mut rows: Vec<Row> =
+        reports.iter().filter(|report| !plain(report)).map(|report| report_row(card, report)).collect();
+    for (file, _) in card.logs() {
+        let own: Vec<&SensorReport> =
+            reports.iter().filter(|report| plain(report) && report.file_id == file.id).collect();
+        let row = match own.as_slice() {
+            [] => continue,
+            [one] => report_row(card, one),
+            several => {
+                let values = [("n", several.len().to_string()), ("file", file.input.name.clone())];
+                let mut row = report_row(card, several[0]);
+                row.cells[0] = say("sensors.name.columns", &values).into();
+                row.cells[7] = Cell::from("–".to_owned());
+                row
+            }
+        };
+        rows.push(row);
+    }
+    rows
 }
 
 fn figures(report: &SensorReport) -> Vec<FigureRef> {
@@ -110,31 +141,52 @@ fn judge(card: &Card, reports: &[SensorReport]) -> (State, String) {
         let rest = troubled < reports.len();
         return (State::Look, if rest { say("sensors.rest", &[("head", head)]) } else { head });
     }
-    let unequal = reports.iter().rev().find_map(|report| {
-        report.findings.iter().find_map(|kind| match kind {
-            Kind::Unequal { db, low, high } => Some((report, *db, *low, *high)),
-            _ => None,
-        })
-    });
-    let finding = match unequal {
-        Some((report, difference, low, high)) => {
-            let direction = text(if difference < 0.0 { "sensors.lower" } else { "sensors.higher" });
+    let finding = match unequal(reports) {
+        Some(Uneven { report, db: difference, low, high }) => {
             let (low, high) = if difference < 0.0 { (-high, -low) } else { (low, high) };
-            say(
-                "sensors.good.unequal",
-                &[
-                    ("who", all(reports)),
-                    ("which", lower_first(name(card, report))),
-                    ("db", db(difference.abs())),
-                    ("direction", direction),
-                    ("low", db(low)),
-                    ("high", db(high)),
-                ],
-            )
+            let values = [
+                ("who", all(reports)),
+                ("which", lower_first(&name(card, report))),
+                ("db", db(difference.abs())),
+                ("direction", direction(difference)),
+                ("low", db(low)),
+                ("high", db(high)),
+            ];
+            say("sensors.good.unequal", &values)
         }
         None => say("sensors.good", &[("who", all(reports))]),
     };
     (State::Holds, finding)
+}
+
+/// A sensor that reads otherwise than the first of its recording, dB.
+struct Uneven<'a> {
+    report: &'a SensorReport,
+    db: f64,
+    low: f64,
+    high: f64,
+}
+
+/// The last one: that of the newest recording.
+fn unequal(reports: &[SensorReport]) -> Option<Uneven<'_>> {
+    reports.iter().rev().find_map(|report| {
+        report.findings.iter().find_map(|kind| match *kind {
+            Kind::Unequal { db, low, high } => Some(Uneven { report, db, low, high }),
+            _ => None,
+        })
+    })
+}
+
+fn direction(difference_db: f64) -> String {
+    text(if difference_db < 0.0 { "sensors.lower" } else { "sensors.higher" })
+}
+
+/// The same in few words.
+fn short(reports: &[SensorReport], uneven: &Uneven) -> String {
+    let channel = uneven.report.channel.map_or_else(String::new, |channel| channel.to_string());
+    let values =
+        [("who", all(reports)), ("n", channel), ("db", db(uneven.db.abs())), ("direction", direction(uneven.db))];
+    say("sensors.good.short", &values)
 }
 
 /// "Both sensors": channels that several recordings share count once.
@@ -149,11 +201,6 @@ fn all(reports: &[SensorReport]) -> String {
         (2, _) => text("sensors.all.both"),
         (n, _) => say("sensors.all.many", &[("n", n.to_string())]),
     }
-}
-
-fn lower_first(text: String) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + chars.as_str())
 }
 
 fn of_weight(card: &Card, reports: &[SensorReport], weight: Weight, key: &str) -> Vec<String> {
@@ -217,7 +264,10 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
     if current.is_empty() {
         return judge(card, &earlier);
     }
-    let (state, sentence) = judge(card, &current);
+    let (state, sentence) = match (judge(card, &current), unequal(&current)) {
+        ((State::Holds, _), Some(uneven)) => (State::Holds, short(&current, &uneven)),
+        (judged, _) => judged,
+    };
     let earlier_bad = of_weight(card, &earlier, Weight::Distrust, "sensors.bad");
     if state == State::Holds && !earlier_bad.is_empty() {
         return (state, format!("{sentence} {}", earlier_bad.join(" ")));

@@ -18,7 +18,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         .collect();
     let all_s: f64 = surveyed.iter().map(|(_, recording)| recording.duration_s()).sum();
     let known_s: f64 = tracked.iter().map(|(_, _, crank)| known_s(crank)).sum();
-    let lost: usize = tracked.iter().map(|(_, _, crank)| crank.lost.len()).sum();
+    let lost: usize = tracked.iter().map(|(_, _, crank)| lost_long(crank).count()).sum();
     let share = if all_s > 0.0 { known_s / all_s } else { 0.0 };
     let mut todo = todos(card, &surveyed, &tracked);
     let (state, finding) = if surveyed.is_empty() {
@@ -148,6 +148,12 @@ fn note_sentence(note: &Note) -> Option<String> {
     })
 }
 
+/// Stretches worth a word: at the very ends of a recording a few milliseconds are always missing.
+fn lost_long(crank: &Crank) -> impl Iterator<Item = &crate::crank::Lost> {
+    const SHORTEST_S: f64 = 0.05;
+    crank.lost.iter().filter(|lost| lost.to_s - lost.from_s >= SHORTEST_S)
+}
+
 fn lost_sentences(name: &str, crank: &Crank) -> Vec<String> {
     const SHOWN: usize = 4;
     let one = |lost: &crate::crank::Lost| {
@@ -161,7 +167,7 @@ fn lost_sentences(name: &str, crank: &Crank) -> Vec<String> {
             ],
         )
     };
-    crank.lost.iter().take(SHOWN).map(one).collect()
+    lost_long(crank).take(SHOWN).map(one).collect()
 }
 
 /// Key of the reason's words.
