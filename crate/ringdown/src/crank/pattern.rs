@@ -22,6 +22,16 @@ pub struct Pattern {
     pub anchor: Anchor,
     /// Edges that must fit before a key interval is believed.
     pub key_edges: usize,
+    known: Known,
+}
+
+/// What follows from the positions, worked out once: every edge of a recording asks for it.
+#[derive(Debug, Clone, PartialEq, Default)]
+struct Known {
+    edges: usize,
+    key: i64,
+    /// Degrees from the tooth before to each position.
+    intervals: Vec<f64>,
 }
 
 /// What ties the pattern to the crank.
@@ -76,7 +86,8 @@ impl Pattern {
     fn single(period_deg: f64, first_deg: Option<f64>, anchor: Anchor) -> Pattern {
         // Random intervals fit a single position easily, so more of them have to.
         let key_edges = if anchor == Anchor::Cam { 14 } else { 7 };
-        Pattern { deg: vec![0.0], present: vec![true], period_deg, first_deg, anchor, key_edges }
+        let (deg, present) = (vec![0.0], vec![true]);
+        Pattern { deg, present, period_deg, first_deg, anchor, key_edges, known: Known::default() }.worked_out()
     }
 
     fn build(deg: Vec<f64>, present: Vec<bool>, period_deg: f64, first_deg: Option<f64>) -> Option<Pattern> {
@@ -91,11 +102,28 @@ impl Pattern {
             first_deg,
             anchor,
             key_edges: 14,
-        };
+            known: Known::default(),
+        }
+        .worked_out();
         if pattern.edges() > 1 {
             pattern.key_edges = pattern.telling_edges();
         }
         (pattern.edges() > 0).then_some(pattern)
+    }
+
+    fn worked_out(mut self) -> Pattern {
+        let positions = self.positions() as i64;
+        self.known.edges = self.present.iter().filter(|&&p| p).count();
+        self.known.intervals = (0..positions).map(|k| self.at(k) - self.at(self.before(k))).collect();
+        let mut best = (0, 0.0);
+        for k in (0..positions).filter(|&k| self.is_present(k)) {
+            let length = self.interval_to(k);
+            if length > best.1 + 1e-6 {
+                best = (k, length);
+            }
+        }
+        self.known.key = best.0;
+        self
     }
 
     /// Positions a period.
@@ -105,7 +133,7 @@ impl Pattern {
 
     /// Teeth a period.
     pub fn edges(&self) -> usize {
-        self.present.iter().filter(|&&p| p).count()
+        self.known.edges
     }
 
     /// A single edge a period: nothing tells one from the next.
@@ -140,19 +168,13 @@ impl Pattern {
 
     /// Degrees between the tooth before `k` and `k`.
     pub fn interval_to(&self, k: i64) -> f64 {
-        self.at(k) - self.at(self.before(k))
+        let inner = k.rem_euclid(self.positions() as i64) as usize;
+        self.known.intervals.get(inner).copied().unwrap_or(self.period_deg)
     }
 
     /// The tooth that ends the longest interval of the period, first of several.
     pub fn key(&self) -> i64 {
-        let mut best = (0, 0.0);
-        for k in (0..self.positions() as i64).filter(|&k| self.is_present(k)) {
-            let length = self.interval_to(k);
-            if length > best.1 + 1e-6 {
-                best = (k, length);
-            }
-        }
-        best.0
+        self.known.key
     }
 
     /// Longest interval without an edge.
