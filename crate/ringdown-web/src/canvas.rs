@@ -4,7 +4,7 @@ use crate::fault::of_page;
 use plotters_canvas::CanvasBackend;
 use ringdown::out::figure::colour::Palette;
 use ringdown::out::figure::draw::Device;
-use wasm_bindgen::{Clamped, JsCast, JsValue};
+use wasm_bindgen::{JsCast, JsValue};
 use web_sys::{CanvasRenderingContext2d, HtmlCanvasElement, ImageData};
 
 /// Largest side of a canvas that browsers of the last years all hold.
@@ -72,7 +72,9 @@ pub fn image(mut rgba: Vec<u8>, width: u32, height: u32, palette: &Palette) -> R
     for pixel in rgba.as_chunks_mut::<4>().0.iter_mut().filter(|pixel| pixel[3] == 0) {
         *pixel = [red, green, blue, 255];
     }
-    ImageData::new_with_u8_clamped_array_and_sh(Clamped(&rgba), width, height)
+    // A copy of its own: an ImageData keeps the array it is given, and a view into wasm memory would outlive the pixels.
+    let pixels = js_sys::Uint8ClampedArray::from(&rgba[..]);
+    ImageData::new_with_js_u8_clamped_array_and_sh(&pixels, width, height)
 }
 
 fn held_ratio(width: f64, height: f64, ratio: f64) -> f64 {
