@@ -59,12 +59,12 @@ test("the sample fills every section, byte for byte the files that the native tw
   await until(async () => (await page.locator("#handover .tables tbody tr").count()) > 8);
   await settled(page);
   const result = JSON.parse(await saved(page, "#save-result"));
-  for (const n of [1, 2, 4, 5, 6, 7, 9]) {
+  for (const n of [1, 2, 3, 4, 5, 6, 7, 9]) {
     assert.equal(result.findings[n - 1].state, "holds", `section ${n}: ${result.findings[n - 1].sentence}`);
   }
-  assert.equal(result.findings[2].state, "look", "the bracket of the first evening");
-  assert.match(result.findings[2].sentence, /^Channel 2 of evening-one\.wav can't be trusted: it rings by itself at 3\.6\d kHz/);
-  assert.match(result.verdict[0].sentence, /^Both sensors can be trusted/);
+  for (const { sentence } of [result.findings[2], result.verdict[0]]) {
+    assert.match(sentence, /^Both sensors can be trusted.*Not so before the change: Channel 2 of evening-one\.wav, it rings by itself at 3\.6\d kHz/);
+  }
   assert.match(result.findings[7].sentence, /^At 1 in 1.000 the limit lies/);
   for (const file of result.files) {
     const bytes = readFileSync(join(folder, file.name));

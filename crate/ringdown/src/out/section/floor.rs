@@ -101,22 +101,17 @@ fn judge(side: &Side, unit: &str) -> (State, String) {
     (if side.source == LearntFrom::Safe { State::Holds } else { State::Look }, say(key, &values))
 }
 
-/// The group that stands highest over the mean of the others, if by more than 1.5 dB.
+/// The group that stands highest, and by how much at least over each of the others, if by more than 1.5 dB.
 fn loudest(side: &Side, cells: &[Vec<Option<FloorAt>>]) -> Option<(String, f64)> {
-    let over = |group: usize| -> Option<f64> {
-        let mut differences = Vec::new();
-        for column in 0..side.breakpoints.len() {
-            let others: Vec<f64> = cells
-                .iter()
-                .enumerate()
-                .filter(|(other, _)| *other != group)
-                .filter_map(|(_, row)| Some(row.get(column).copied().flatten()?.level))
-                .collect();
-            if let (Some(own), false) = (cells[group].get(column).copied().flatten(), others.is_empty()) {
-                differences.push(own.level - others.iter().sum::<f64>() / others.len() as f64);
-            }
-        }
+    let apart = |group: usize, other: usize| -> Option<f64> {
+        let pairs = cells[group].iter().zip(&cells[other]);
+        let differences: Vec<f64> =
+            pairs.filter_map(|(own, other)| Some(own.as_ref()?.level - other.as_ref()?.level)).collect();
         (!differences.is_empty()).then(|| differences.iter().sum::<f64>() / differences.len() as f64)
+    };
+    let over = |group: usize| {
+        let others = (0..cells.len()).filter(|other| *other != group);
+        others.filter_map(|other| apart(group, other)).min_by(f64::total_cmp)
     };
     let best = (0..cells.len()).filter_map(|group| Some((group, over(group)?))).max_by(|a, b| a.1.total_cmp(&b.1))?;
     (best.1 > 1.5).then(|| (group_name(&side.groups[best.0]), best.1))

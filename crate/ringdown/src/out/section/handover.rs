@@ -30,12 +30,18 @@ pub(super) fn view(card: &Card) -> SectionView {
         }
     }
     SectionView {
-        why: vec![text("handover.why")],
+        why: vec![text(super::limits::which(card)), text("handover.why")],
         todo,
         cautions,
-        tables: evidence,
+        tables: to_type_in(card).into_iter().chain(evidence).collect(),
         ..blank(11, limits.state, say(key, &values))
     }
+}
+
+/// The limits themselves stand on the sheet that is signed.
+fn to_type_in(card: &Card) -> Vec<Table> {
+    let over_floor = card.outcome().map(|outcome| super::limits::over_floor(card, &outcome.side));
+    over_floor.into_iter().chain(card.log_outcome().map(|logs| super::limits::of_log(card, logs))).collect()
 }
 
 /// Files with their full hashes.

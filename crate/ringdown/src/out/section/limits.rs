@@ -26,7 +26,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     if let Some(logs) = logs {
         tables.push(of_log(card, logs));
     }
-    let mut why = vec![law_sentence(main), text("limits.why.rate")];
+    let mut why = vec![law_sentence(main), text(which(card)), text("limits.why.rate")];
     if main.source == LearntFrom::QuieterHalf {
         why.push(text("floor.why.quieter"));
     }
@@ -35,6 +35,17 @@ pub(super) fn view(card: &Card) -> SectionView {
 
 fn cautions() -> Vec<String> {
     ["caution.start", "caution.provoke", "caution.running"].map(text).to_vec()
+}
+
+/// Which of the tables this control unit takes.
+pub(super) fn which(card: &Card) -> &'static str {
+    let limit =
+        card.sheet().and_then(|sheet| sheet.control.as_ref()).and_then(|control| control.get("limit")?.as_str());
+    match limit {
+        Some("over-background") => "limits.which.over",
+        Some("absolute") => "limits.which.absolute",
+        _ => "limits.which.unknown",
+    }
 }
 
 /// How the limits were reached, in words.
@@ -110,7 +121,7 @@ fn need(more: u32) -> Cell {
 }
 
 /// Limit over floor, with the cycles an empty cell still needs, and what the rate means per minute.
-fn over_floor(card: &Card, side: &Side) -> Table {
+pub(super) fn over_floor(card: &Card, side: &Side) -> Table {
     let mut rows: Vec<Row> = side
         .table
         .iter()
@@ -168,7 +179,7 @@ fn absolute(side: &Side) -> Table {
     table("limits-dbfs", say("limits.caption.absolute", &[("unit", text("unit.dbfs"))]), head(side), rows.collect())
 }
 
-fn of_log(card: &Card, logs: &LogOutcome) -> Table {
+pub(super) fn of_log(card: &Card, logs: &LogOutcome) -> Table {
     let rows = logs.side.table.iter().zip(&logs.side.groups).map(|(cells, group)| {
         let shown = cells
             .iter()

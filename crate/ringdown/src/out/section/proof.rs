@@ -9,7 +9,7 @@ use crate::stats::rate::Rate;
 
 const CONFIDENCE: f64 = 0.95;
 /// Rows of the event table: more than a person will listen to.
-const MOST_ROWS: usize = 24;
+const MOST_ROWS: usize = 36;
 /// Played before and after firing TDC, s.
 const PLAYED_S: f64 = 0.02;
 
@@ -131,7 +131,6 @@ enum Kind {
     Missed,
     False,
     Over,
-    Caught,
 }
 
 fn kind(event: &Judged) -> Option<Kind> {
@@ -139,7 +138,6 @@ fn kind(event: &Judged) -> Option<Kind> {
         (Some(true), Some(false)) => Some(Kind::Missed),
         (Some(false), Some(true)) => Some(Kind::False),
         (None, Some(true)) => Some(Kind::Over),
-        (Some(true), Some(true)) => Some(Kind::Caught),
         _ => None,
     }
 }
@@ -164,13 +162,12 @@ fn event_table(card: &Card) -> Table {
                 Kind::Missed => "proof.kind.missed",
                 Kind::False => "proof.kind.false",
                 Kind::Over => "proof.kind.over",
-                Kind::Caught => "proof.kind.caught",
             };
             let cells = [
                 number(event.t_s, 3),
                 who.map_or_else(|| "–".into(), group_name),
                 number(f64::from(event.rpm), 0),
-                format!("{}{}", if over_db > 0.0 { "+" } else { "" }, db(f64::from(over_db))),
+                format!("{}{}", if over_db > 0.0 { "+" } else { "" }, number(f64::from(over_db), 2)),
                 text(key),
                 file.input.name.clone(),
             ];
@@ -181,7 +178,12 @@ fn event_table(card: &Card) -> Table {
     }
     rows.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
     let all = rows.len();
-    let shown = rows.into_iter().take(MOST_ROWS).map(|(_, _, row)| row).collect::<Vec<_>>();
+    let mut taken = [0; 3];
+    let within = |(kind, _, _): &(Kind, f32, Row)| {
+        taken[*kind as usize] += 1;
+        taken[*kind as usize] <= MOST_ROWS / 3
+    };
+    let shown = rows.into_iter().filter(within).map(|(_, _, row)| row).collect::<Vec<_>>();
     let columns = ["at", "who", "rpm", "over", "what", "file"].map(|key| text(&format!("proof.event.{key}")));
     let values = [("shown", number(shown.len() as f64, 0)), ("all", number(all as f64, 0))];
     table("events", say("proof.caption.events", &values), columns, shown)

@@ -13,7 +13,9 @@ pub(super) fn view(card: &Card) -> SectionView {
     }
     let recordings = card.recordings().count();
     let logs = card.logs().count();
-    let seconds: f64 = card.files().iter().map(duration_s).sum();
+    // A log beside a recording is of the same run: its time is not counted again.
+    let is_recording = |file: &&File| matches!(file.content, Content::Recording(_)) || recordings == 0;
+    let seconds: f64 = card.files().iter().filter(is_recording).map(duration_s).sum();
     let counts = [
         ("recordings", count("recordings.recording", recordings)),
         ("logs", count("recordings.log", logs)),

@@ -16,7 +16,7 @@ pub(super) fn view(card: &Card) -> SectionView {
             waiting(3, "sensors.waiting", "sensors.todo.drop")
         };
     }
-    let (state, finding) = judge(card, &reports);
+    let (state, finding) = since_the_change(card, &reports, |current| judge(card, current));
     let todo = reports.iter().flat_map(|report| report.findings.iter().filter_map(|kind| todo(card, report, kind)));
     let columns = ["sensor", "state", "floor", "gain", "clipped", "hum", "tuned", "hears"]
         .map(|key| text(&format!("sensors.column.{key}")));
@@ -258,19 +258,24 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
         let view = view(card);
         return (view.state, view.finding);
     }
-    let now = |report: &&SensorReport| card.file(report.file_id).is_some_and(|file| file.role != FileRole::Before);
-    let (current, earlier): (Vec<SensorReport>, Vec<SensorReport>) =
-        reports.into_iter().partition(|report| now(&report));
-    if current.is_empty() {
-        return judge(card, &earlier);
-    }
-    let (state, sentence) = match (judge(card, &current), unequal(&current)) {
-        ((State::Holds, _), Some(uneven)) => (State::Holds, short(&current, &uneven)),
+    since_the_change(card, &reports, |current| match (judge(card, current), unequal(current)) {
+        ((State::Holds, _), Some(uneven)) => (State::Holds, short(current, &uneven)),
         (judged, _) => judged,
-    };
-    let earlier_bad = of_weight(card, &earlier, Weight::Distrust, "sensors.bad");
-    if state == State::Holds && !earlier_bad.is_empty() {
-        return (state, format!("{sentence} {}", earlier_bad.join(" ")));
+    })
+}
+
+/// Judges the recordings in force; what was wrong before a change is told as past.
+fn since_the_change(
+    card: &Card,
+    reports: &[SensorReport],
+    judge_current: impl Fn(&[SensorReport]) -> (State, String),
+) -> (State, String) {
+    let now = |report: &SensorReport| card.file(report.file_id).is_some_and(|file| file.role != FileRole::Before);
+    let (current, earlier): (Vec<SensorReport>, Vec<SensorReport>) = reports.iter().cloned().partition(now);
+    if current.is_empty() {
+        return judge_current(&earlier);
     }
-    (state, sentence)
+    let (state, sentence) = judge_current(&current);
+    let bad = of_weight(card, &earlier, Weight::Distrust, "sensors.was.bad");
+    if bad.is_empty() { (state, sentence) } else { (state, format!("{sentence} {}", bad.join(" "))) }
 }
