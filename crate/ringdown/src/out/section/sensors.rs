@@ -17,7 +17,10 @@ pub(super) fn view(card: &Card) -> SectionView {
         };
     }
     let (state, finding) = since_the_change(card, &reports, |current| judge(card, current));
-    let todo = reports.iter().flat_map(|report| report.findings.iter().filter_map(|kind| todo(card, report, kind)));
+    // What was wrong before a change asks for nothing once there are later recordings.
+    let later = reports.iter().any(|report| !is_earlier(card, report));
+    let open = reports.iter().filter(|report| !(later && is_earlier(card, report)));
+    let todo = open.flat_map(|report| report.findings.iter().filter_map(|kind| todo(card, report, kind)));
     let columns = ["sensor", "state", "floor", "gain", "clipped", "hum", "tuned", "hears"]
         .map(|key| text(&format!("sensors.column.{key}")));
     let rows = rows(card, &reports);
@@ -264,14 +267,18 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
     })
 }
 
+fn is_earlier(card: &Card, report: &SensorReport) -> bool {
+    card.file(report.file_id).is_some_and(|file| file.role == FileRole::Before)
+}
+
 /// Judges the recordings in force; what was wrong before a change is told as past.
 fn since_the_change(
     card: &Card,
     reports: &[SensorReport],
     judge_current: impl Fn(&[SensorReport]) -> (State, String),
 ) -> (State, String) {
-    let now = |report: &SensorReport| card.file(report.file_id).is_some_and(|file| file.role != FileRole::Before);
-    let (current, earlier): (Vec<SensorReport>, Vec<SensorReport>) = reports.iter().cloned().partition(now);
+    let (earlier, current): (Vec<SensorReport>, Vec<SensorReport>) =
+        reports.iter().cloned().partition(|report| is_earlier(card, report));
     if current.is_empty() {
         return judge_current(&earlier);
     }
