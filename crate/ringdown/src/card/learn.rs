@@ -1,13 +1,11 @@
-//! From levels to floor, limits and judged events, for recordings (per cylinder) and logs (per sensor or cylinder).
+//! From levels to floor, limits and judged events, for recordings (per cylinder, or per sensor where the turn is not known).
 
 use super::recording::Recording;
 use super::{Card, Content, Feature, File, FileId, FileRole, Mark, MarkLabel, SAME_EVENT_S};
 use crate::crank::Event;
 use crate::feature::level::Level;
-use crate::feature::logged::{self, Cell};
 use crate::limit::floor::{Floor, Observation};
 use crate::limit::limits::{LimitAt, Limits, Wanted};
-use crate::read::log::{Log, Of};
 use crate::stats::rate::Rate;
 
 /// What shares a floor: a cylinder, the two candidates of a turn not known, or a log's level column.
@@ -90,41 +88,6 @@ impl Outcome {
     }
 }
 
-/// A log sample over its limit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[allow(missing_docs)]
-pub struct LogEvent {
-    pub file: FileId,
-    pub row: usize,
-    pub group: u16,
-    pub level: f64,
-    pub floor: f64,
-    pub limit: f64,
-}
-
-/// What the logs gave.
-pub struct LogOutcome {
-    /// Floor and limits, in dB or the linear unit's dB.
-    pub side: Side,
-    /// Unit of the level columns, as logged.
-    pub unit: Option<String>,
-    /// Levels are linear in the log (volts, counts) and stand as 20 log10 inside `side`.
-    pub linear: bool,
-    /// Samples above the limit, in the log's unit.
-    pub events: Vec<LogEvent>,
-    /// Samples judged.
-    pub judged: u64,
-    /// Seconds of log they stand for.
-    pub judged_s: f64,
-}
-
-impl LogOutcome {
-    /// From the level inside `side` to the log's unit.
-    pub fn logged(&self, level: f64) -> f64 {
-        if self.linear { 10f64.powf(level / 20.0) } else { level }
-    }
-}
-
 /// Contiguous parts safe running is split into for the held-out count.
 const PARTS: usize = 5;
 /// Fewest levels that anything is learnt from.
@@ -169,7 +132,7 @@ impl Card {
     }
 
     /// Files whose levels may be pooled: one mounting. A recording from before a change stands only where nothing else is.
-    fn pooled<'a, T>(&self, all: &[(&'a File, T)]) -> Vec<(&'a File, T)>
+    pub(super) fn pooled<'a, T>(&self, all: &[(&'a File, T)]) -> Vec<(&'a File, T)>
     where
         T: Copy,
     {
@@ -265,7 +228,7 @@ impl Card {
     }
 
     /// Learns from safe running; where there is none, from the quieter half of what there is.
-    fn side(&self, safe: Vec<Observation>, provoked: Vec<Observation>, groups: Vec<Group>) -> Option<Side> {
+    pub(super) fn side(&self, safe: Vec<Observation>, provoked: Vec<Observation>, groups: Vec<Group>) -> Option<Side> {
         let (source, observed) =
             if safe.len() >= FEWEST { (Source::Safe, safe) } else { (Source::QuieterHalf, [safe, provoked].concat()) };
         if observed.len() < FEWEST {
@@ -314,52 +277,10 @@ impl Card {
         let rate = Rate { hits: far, trials: counted };
         rate.share().filter(|_| rate.interval(0.95).low > 0.005)
     }
-
-    fn learn_logs(&self) -> Option<LogOutcome> {
-        let all: Vec<(&File, &Log)> = self.logs().collect();
-        let pooled = self.pooled(&all);
-        let first = pooled.iter().find_map(|(_, log)| logged::levels(log).into_iter().next())?;
-        let (unit, linear) = (first.unit.clone(), first.linear);
-        let mut groups: Vec<Group> = Vec::new();
-        let mut observe = |knock: bool| {
-            let mut out: Vec<(FileId, u16, Cell)> = Vec::new();
-            for (file, log) in pooled.iter().filter(|(file, _)| may_knock(file.role) == knock) {
-                for column in logged::levels(log).into_iter().filter(|column| column.unit == unit) {
-                    let group = log_group(&mut groups, column.of, &column.name);
-                    out.extend(logged::cells(log, &column).map(|cell| (file.id, group, cell)));
-                }
-            }
-            out
-        };
-        let (safe, provoked) = (observe(false), observe(true));
-        let observation = |(id, group, cell): &(FileId, u16, Cell)| Observation {
-            group: *group,
-            rpm: cell.rpm as f32,
-            level: cell.level as f32,
-            t_s: cell.t_s + f64::from(*id) * 1e6,
-        };
-        let usable = |cells: &[(FileId, u16, Cell)]| -> Vec<Observation> {
-            cells.iter().filter(|(_, _, cell)| cell.left_out.is_none()).map(observation).collect()
-        };
-        let side = self.side(usable(&safe), usable(&provoked), groups)?;
-        let mut outcome = LogOutcome { side, unit, linear, events: Vec::new(), judged: 0, judged_s: 0.0 };
-        for (file, group, cell) in safe.iter().chain(&provoked) {
-            let at = outcome.side.limits.at(&outcome.side.floor, *group, cell.rpm);
-            let (Some(floor), Some(limit)) = (at.floor, at.limit) else { continue };
-            outcome.judged += 1;
-            outcome.judged_s += cell.step_s;
-            if cell.level > limit {
-                let [level, floor, limit] = [cell.level, floor, limit].map(|level| outcome.logged(level));
-                outcome.events.push(LogEvent { file: *file, row: cell.row, group: *group, level, floor, limit });
-            }
-        }
-        outcome.judged_s /= outcome.side.groups.len().max(1) as f64;
-        Some(outcome)
-    }
 }
 
 /// Whether a file of this role may hold knock: nobody promised that what came before a change ran safely.
-fn may_knock(role: FileRole) -> bool {
+pub(super) fn may_knock(role: FileRole) -> bool {
     matches!(role, FileRole::Knock | FileRole::Before)
 }
 
@@ -382,17 +303,7 @@ fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16) -> u16 {
     index_of(groups, Group { cylinders, sensor: Some(channel), column: None }, |a, b| a.cylinders == b.cylinders)
 }
 
-fn log_group(groups: &mut Vec<Group>, of: Option<Of>, name: &str) -> u16 {
-    let (cylinders, sensor) = match of {
-        Some(Of::Cylinder(cylinder)) => (vec![cylinder], None),
-        Some(Of::Sensor(sensor)) => (Vec::new(), Some(sensor)),
-        None => (Vec::new(), None),
-    };
-    let group = Group { cylinders, sensor, column: Some(name.into()) };
-    index_of(groups, group, |a, b| a.cylinders == b.cylinders && a.sensor == b.sensor && a.column == b.column)
-}
-
-fn index_of(groups: &mut Vec<Group>, group: Group, same: impl Fn(&Group, &Group) -> bool) -> u16 {
+pub(super) fn index_of(groups: &mut Vec<Group>, group: Group, same: impl Fn(&Group, &Group) -> bool) -> u16 {
     let index = groups.iter().position(|known| same(known, &group)).unwrap_or_else(|| {
         groups.push(group);
         groups.len() - 1

@@ -7,6 +7,7 @@ mod add;
 pub mod choices;
 pub mod evidence;
 mod learn;
+mod learn_log;
 pub mod listen;
 mod measure;
 pub mod proof;
@@ -16,7 +17,8 @@ mod work;
 
 pub use crate::read::card::{FileRole, Mark, MarkLabel};
 pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
-pub use learn::{Group, Judged, LogEvent, LogOutcome, Outcome, Side, Source as LearntFrom};
+pub use learn::{Group, Judged, Outcome, Side, Source as LearntFrom};
+pub use learn_log::{LogEvent, LogOutcome};
 
 use crate::error::{Error, Kind as Fault, Place};
 use crate::read::sheet::Sheet;
