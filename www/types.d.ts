@@ -1,3 +1,2 @@
 // The glue that wasm-bindgen writes (`ringdown.js`, target no-modules): one global, seen by page and worker.
 declare const wasm_bindgen: import("./protocol.js").Glue;
-declare function importScripts(...urls: string[]): void;

@@ -38,7 +38,15 @@ function bytesOf(base64) {
   return bytes;
 }
 
-/** Finds the module and starts it on the page, where it draws. @returns {Promise<Origin>} */
+/** A file of this site as text. @param {string} name */
+async function ownText(name) {
+  const answer = await fetch(name);
+  if (!answer.ok) throw new Error(`${name}: ${answer.status} ${answer.statusText}`);
+  return answer.text();
+}
+
+/** Finds the module and starts it on the page, where it draws. A worker always starts from text in memory: only then does
+ * the page's policy hold in it too, for one from an address obeys that address' answer alone. @returns {Promise<Origin>} */
 export async function loadWasm() {
   const trusted = addressPolicy();
   const inlineWasm = document.getElementById("ringdown-wasm");
@@ -50,7 +58,9 @@ export async function loadWasm() {
     const address = URL.createObjectURL(new Blob([inlineWorker.textContent ?? ""], { type: "text/javascript" }));
     origin = { from: module, worker: () => new Worker(trusted(address)) };
   } else {
-    origin = { from: "ringdown_bg.wasm", worker: () => new Worker(trusted("worker.js")) };
+    const texts = await Promise.all(["ringdown.js", "worker.js"].map(ownText));
+    const address = URL.createObjectURL(new Blob(texts, { type: "text/javascript" }));
+    origin = { from: new URL("ringdown_bg.wasm", document.baseURI).href, worker: () => new Worker(trusted(address)) };
   }
   await wasm_bindgen({ module_or_path: origin.from });
   return origin;

@@ -1,6 +1,6 @@
 /**
  * The worker: owns one bench and serves one message at a time. A classic script, because only those start from a
- * local file; the site fetches the glue by name, the single file puts it in front of this text.
+ * local file; the page puts the module's glue in front of this text.
  *
  * Long work runs in steps with a real task between them, so that a zoom or a Stop is served between two steps.
  */
@@ -158,7 +158,6 @@
   /** @param {WebAssembly.Module | string} from */
   async function start(from) {
     try {
-      if (typeof wasm_bindgen === "undefined") importScripts("ringdown.js");
       await wasm_bindgen({ module_or_path: from });
       bench = new wasm_bindgen.Bench();
       tell({ tell: "ready" });
