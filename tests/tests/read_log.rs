@@ -9,7 +9,7 @@ use serde_json::Value;
 use std::io::Cursor;
 
 fn read(bytes: impl Into<Vec<u8>>) -> Result<Loaded<Log>, Error> {
-    Log::read("x.csv", Box::new(Cursor::new(bytes.into())))
+    Log::read("x.csv", Box::new(Cursor::new(bytes.into())), None)
 }
 
 fn from_base64(text: &str) -> Vec<u8> {

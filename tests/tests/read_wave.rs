@@ -1,12 +1,13 @@
 //! Recordings: awkward WAV files against what scipy reads from them, and laws that hold for any bytes.
 
 use outside_truth::{number, numbers, vector, vector_path};
-use ringdown::read::wave::{Planes, Wave};
+use ringdown::read::samples::{Planes, Samples};
+use ringdown::read::wave;
 use serde_json::Value;
 use std::io::Cursor;
 
-fn open(bytes: Vec<u8>) -> Result<ringdown::error::Loaded<Wave>, ringdown::error::Error> {
-    Wave::open("x.wav", Box::new(Cursor::new(bytes)))
+fn open(bytes: Vec<u8>) -> Result<ringdown::error::Loaded<Samples>, ringdown::error::Error> {
+    wave::open("x.wav", Box::new(Cursor::new(bytes)))
 }
 
 /// Full scale of scipy's unscaled samples.
@@ -24,7 +25,7 @@ fn frame(planes: &Planes, at: usize) -> Vec<f64> {
     planes.iter().map(|plane| f64::from(plane[at])).collect()
 }
 
-fn check_samples(case: &Value, wave: &mut Wave) {
+fn check_samples(case: &Value, wave: &mut Samples) {
     let name = case["file"].as_str().unwrap();
     let dtype = case["scipy_dtype"].as_str().unwrap();
     let mut planes = Planes::new();

@@ -3,7 +3,7 @@
 use crate::args::RoleOf;
 use indicatif::{ProgressBar, ProgressStyle};
 use ringdown::card::{Card, Input};
-use ringdown::read::Source;
+use ringdown::read::{Source, Told};
 use ringdown::synth::{Demo, Evening};
 use std::fs::File;
 use std::io::IsTerminal;
@@ -40,7 +40,7 @@ fn add(card: &mut Card, path: &Path, role: Option<&RoleOf>) -> bool {
     };
     let owned = path.to_path_buf();
     let open = move || File::open(&owned).map(|file| Box::new(file) as Box<dyn Source>);
-    let input = Input { name, bytes: metadata.len(), open: Box::new(open) };
+    let input = Input { name, bytes: metadata.len(), open: Box::new(open), told: Told::default() };
     match card.add(input, role.map(|role| role.role)) {
         Ok(_) => true,
         Err(error) => {

@@ -6,7 +6,7 @@ use js_sys::{Date, Float32Array};
 use ringdown::card::{Card, Choices, Content, FileRole, Input};
 use ringdown::error::Error;
 use ringdown::out::{chart, result, section, table, words};
-use ringdown::read::{Source, roles::Role};
+use ringdown::read::{Source, Told, roles::Role};
 use ringdown::synth;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -80,7 +80,7 @@ impl Bench {
         let bytes = file.size() as u64;
         let name = file.name();
         let open = move || BrowserFile::open(file.clone()).map(|file| Box::new(file) as Box<dyn Source>);
-        self.take(Input { name, bytes, open: Box::new(open) }, role)
+        self.take(Input { name, bytes, open: Box::new(open), told: Told::default() }, role)
     }
 
     /// Takes bytes made by the page itself: the sample, or a pasted table.

@@ -17,7 +17,7 @@ impl Card {
     /// The file can't be read, or a second sheet. Nothing else is lost.
     pub fn add(&mut self, input: Input, role: Option<FileRole>) -> Result<FileId, Error> {
         let source = (input.open)().map_err(|error| Error::io(&input.name, 0, error))?;
-        let loaded = read::open(&input.name, source)?;
+        let loaded = read::open(&input.name, source, &input.told)?;
         let notes = loaded.notes.iter().map(ToString::to_string).collect();
         let content = match loaded.value {
             Read::Recording(wave) => Content::Recording(Box::new(Recording::new(wave))),

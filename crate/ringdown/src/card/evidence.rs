@@ -4,7 +4,7 @@ use super::recording::Recording;
 use super::{Card, File, FileId, FileRole, Judged};
 use crate::crank::Event;
 use crate::feature::level::{PROFILE_BINS, PROFILE_START_DEG, PROFILE_STEP_DEG, profile_db};
-use crate::read::wave::Planes;
+use crate::read::samples::Planes;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
 use crate::units::decibels;
@@ -110,7 +110,7 @@ impl Card {
             for (side, index) in [pair.loud, pair.quiet].into_iter().enumerate() {
                 let Some(event) = crank.events.get(index) else { continue };
                 let first = (start_s(event, start_deg) * rate).max(0.0) as u64;
-                let read = recording.wave.borrow_mut().read(first, length, &mut planes);
+                let read = recording.samples.borrow_mut().read(first, length, &mut planes);
                 if !matches!(read, Ok(count) if count == length) {
                     continue;
                 }

@@ -48,7 +48,7 @@ impl Card {
         let slow = slow.clamp(1, 16);
         let count = ((length_s * rate) as usize).min(MOST_SAMPLES / slow);
         let mut planes = Vec::new();
-        recording.wave.borrow_mut().read((from_s * rate) as u64, count, &mut planes)?;
+        recording.samples.borrow_mut().read((from_s * rate) as u64, count, &mut planes)?;
         let plane = planes.get(usize::from(channel).wrapping_sub(1)).filter(|plane| !plane.is_empty());
         let Some(plane) = plane else {
             return Err(nothing_to_play(&file.input.name, "there is no such channel or stretch"));

@@ -6,8 +6,8 @@ use super::{Card, Content, FileId, FileRole, RoleReason};
 use crate::crank::{Crank, Decoder, Lost, LostReason};
 use crate::feature::level::{Meter, REACH_S, Slice};
 use crate::feature::sensor::{SensorScan, gain_between};
+use crate::read::samples::Planes;
 use crate::read::sheet::Sheet;
-use crate::read::wave::Planes;
 use crate::signal::filter::{Pass, Running, butterworth};
 use crate::units::decibels;
 
@@ -59,7 +59,7 @@ impl Moments {
 
 impl Surveying {
     fn new(recording: &Recording, sheet: Option<&Sheet>) -> Self {
-        let wave = recording.wave.borrow();
+        let wave = recording.samples.borrow();
         let decoder = sheet.and_then(|sheet| Decoder::new(sheet, wave.sample_rate_hz, wave.channels));
         let fresh = ChannelSurvey { min: f32::INFINITY, max: f32::NEG_INFINITY, ..ChannelSurvey::default() };
         Self {
@@ -197,7 +197,7 @@ impl Card {
             Some(Working::Survey(survey)) => survey,
             _ => Box::new(Surveying::new(recording, sheet)),
         };
-        let mut wave = recording.wave.borrow_mut();
+        let mut wave = recording.samples.borrow_mut();
         let count = wave.read(survey.next, SLICE_FRAMES, &mut survey.planes).unwrap_or_else(|error| {
             notes.push(error.to_string());
             0
@@ -261,11 +261,11 @@ impl Card {
             _ => {
                 let rate = recording.sample_rate_hz();
                 let scans = recording.sensor_channels(sheet).into_iter().map(|channel| Ear::new(channel, rate));
-                let frames = recording.wave.borrow().frames;
+                let frames = recording.samples.borrow().frames;
                 Box::new(Listening { next: 0, frames, planes: Planes::new(), scans: scans.collect() })
             }
         };
-        let read = recording.wave.borrow_mut().read(work.next, SLICE_FRAMES, &mut work.planes);
+        let read = recording.samples.borrow_mut().read(work.next, SLICE_FRAMES, &mut work.planes);
         let count = read.unwrap_or_else(|error| {
             notes.push(error.to_string());
             0
@@ -299,7 +299,7 @@ fn level_events(recording: &mut Recording, sheet: Option<&Sheet>, work: &mut Lev
     let Some(first_event) = crank.events.get(work.next_event) else { return };
     let start = ((first_event.t_s * rate) as u64).saturating_sub(reach);
     let count = SLICE_FRAMES + 2 * reach as usize;
-    let got = recording.wave.borrow_mut().read(start, count, &mut work.planes).unwrap_or_else(|error| {
+    let got = recording.samples.borrow_mut().read(start, count, &mut work.planes).unwrap_or_else(|error| {
         notes.push(error.to_string());
         0
     });

@@ -22,7 +22,7 @@ pub use learn_log::{LogEvent, LogOutcome};
 
 use crate::error::{Error, Kind as Fault, Place};
 use crate::read::sheet::Sheet;
-use crate::read::{Source, log::Log};
+use crate::read::{Source, Told, log::Log};
 use recording::Recording;
 use std::collections::BTreeSet;
 
@@ -37,6 +37,8 @@ pub struct Input {
     pub bytes: u64,
     /// Opens it from its start.
     pub open: Box<dyn Fn() -> std::io::Result<Box<dyn Source>>>,
+    /// What the user said about it.
+    pub told: Told,
 }
 
 impl Input {
@@ -45,7 +47,7 @@ impl Input {
         let length = bytes.len() as u64;
         let shared: std::rc::Rc<[u8]> = bytes.into();
         let open = move || Ok(Box::new(std::io::Cursor::new(shared.clone())) as Box<dyn Source>);
-        Self { name: name.into(), bytes: length, open: Box::new(open) }
+        Self { name: name.into(), bytes: length, open: Box::new(open), told: Told::default() }
     }
 }
 

@@ -4,13 +4,13 @@ use crate::crank::Crank;
 use crate::feature::level::{Level, Profile};
 use crate::feature::sensor::{Gain, SensorFeatures};
 use crate::read::sheet::{self, Sheet};
-use crate::read::{roles::Role, wave::Wave};
+use crate::read::{roles::Role, samples::Samples};
 use crate::signal::envelope::Envelope;
 
 /// A recording and what has been computed from it so far.
 pub struct Recording {
     /// The open file.
-    pub wave: std::cell::RefCell<Wave>,
+    pub samples: std::cell::RefCell<Samples>,
     /// First pass over all samples, once done.
     pub survey: Option<Survey>,
     /// Figures of each sensor channel, once done.
@@ -64,24 +64,24 @@ pub struct Levels {
 
 impl Recording {
     /// Nothing computed yet.
-    pub fn new(wave: Wave) -> Self {
-        Self { wave: std::cell::RefCell::new(wave), survey: None, sensors: None, levels: None, working: None }
+    pub fn new(samples: Samples) -> Self {
+        Self { samples: std::cell::RefCell::new(samples), survey: None, sensors: None, levels: None, working: None }
     }
 
     /// Length, seconds.
     pub fn duration_s(&self) -> f64 {
-        let wave = self.wave.borrow();
-        wave.frames as f64 / wave.sample_rate_hz
+        let samples = self.samples.borrow();
+        samples.frames as f64 / samples.sample_rate_hz
     }
 
     /// Sampling rate, Hz.
     pub fn sample_rate_hz(&self) -> f64 {
-        self.wave.borrow().sample_rate_hz
+        self.samples.borrow().sample_rate_hz
     }
 
     /// Number of channels.
     pub fn channels(&self) -> u16 {
-        self.wave.borrow().channels as u16
+        self.samples.borrow().channels as u16
     }
 
     /// Crank angle and events, if any.

@@ -73,7 +73,7 @@ fn file_json(card: &Card, file: &File) -> Value {
 
 fn recording_channels(card: &Card, recording: &Recording) -> Value {
     let rate_hz = recording.sample_rate_hz();
-    let frames = recording.wave.borrow().frames;
+    let frames = recording.samples.borrow().frames;
     let one = |channel: u16| {
         let role = recording.role(channel, card.sheet());
         let survey = recording.survey.as_ref().and_then(|survey| survey.channels.get(usize::from(channel) - 1));

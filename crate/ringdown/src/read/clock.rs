@@ -98,9 +98,9 @@ pub(super) fn axis(name: &str, unit: Option<&str>, is_clock: bool, values: &[f64
     Axis { t_s, keep, logged_s, notes }
 }
 
-/// The axis of a table without a time column: one row a second, so that nothing pretends to know better.
-pub(super) fn row_count(rows: usize) -> Vec<f64> {
-    (0..rows).map(|k| k as f64).collect()
+/// The axis of a table without a time column: so many rows a second.
+pub(super) fn even_rows(rows: usize, rate_hz: f64) -> Vec<f64> {
+    (0..rows).map(|k| k as f64 / rate_hz).collect()
 }
 
 fn scale(name: &str, unit: Option<&str>, values: &[f64], notes: &mut Vec<(usize, String)>) -> f64 {

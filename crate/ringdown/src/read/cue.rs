@@ -1,7 +1,8 @@
-//! Marks a recorder sets: chunk `cue ` and the labels in `LIST adtl` (Microsoft RIFF specification, from memory).
+//! Marks a recorder sets: chunk `cue `, labels and lengths in `LIST adtl` (Microsoft RIFF specification, from memory).
 
 use super::bytes::Endian;
 use super::wave::Cue;
+use std::collections::HashMap;
 
 /// Bytes of a chunk looked at.
 pub(super) const MOST_BYTES: usize = 1 << 16;
@@ -15,6 +16,7 @@ const MOST_LABEL_BYTES: usize = 256;
 pub(super) struct Marks {
     points: Vec<(u32, u64)>,
     labels: Vec<(u32, String)>,
+    lengths: Vec<(u32, u32)>,
 }
 
 impl Marks {
@@ -26,16 +28,22 @@ impl Marks {
         self.points.extend(points.filter_map(point).take(room));
     }
 
-    /// Adds the labels of a body of `LIST`, if it is a list of labels.
+    /// Adds the labels and lengths of a body of `LIST`, if it is a list of labels.
     pub(super) fn labels(&mut self, body: &[u8], endian: Endian) {
         let Some(mut rest) = body.strip_prefix(b"adtl") else { return };
         while let (Some(size), Some(text)) = (endian.u32(rest, 4), rest.get(8..)) {
             let size = (size as usize).min(text.len());
-            if self.labels.len() >= MOST {
+            if self.labels.len() >= MOST || self.lengths.len() >= MOST {
                 return;
             }
-            if let (Some(b"labl"), Some(number)) = (rest.get(..4), endian.u32(text, 0)) {
-                self.labels.push((number, label(text.get(4..size).unwrap_or_default())));
+            match (rest.get(..4), endian.u32(text, 0)) {
+                (Some(b"labl"), Some(number)) => {
+                    self.labels.push((number, label(text.get(4..size).unwrap_or_default())));
+                }
+                (Some(b"ltxt"), Some(number)) => {
+                    self.lengths.extend(endian.u32(text, 4).map(|frames| (number, frames)))
+                }
+                _ => {}
             }
             rest = text.get(size + size % 2..).unwrap_or_default();
         }
@@ -43,10 +51,14 @@ impl Marks {
 
     /// The marks inside `frames`, in order.
     pub(super) fn within(self, frames: u64) -> Vec<Cue> {
-        let label_of = |number| self.labels.iter().find(|(n, _)| *n == number).map(|(_, text)| text.clone());
-        let inside = self.points.iter().filter(|(_, frame)| *frame < frames);
-        let mut cues: Vec<Cue> =
-            inside.map(|(number, frame)| Cue { frame: *frame, label: label_of(*number).unwrap_or_default() }).collect();
+        let label_of: HashMap<_, _> = self.labels.into_iter().rev().collect();
+        let length_of: HashMap<_, _> = self.lengths.into_iter().rev().collect();
+        let cue = |(number, frame): &(u32, u64)| Cue {
+            frame: *frame,
+            length: length_of.get(number).map_or(0, |length| u64::from(*length).min(frames - frame)),
+            label: label_of.get(number).cloned().unwrap_or_default(),
+        };
+        let mut cues: Vec<Cue> = self.points.iter().filter(|(_, frame)| *frame < frames).map(cue).collect();
         cues.sort_by_key(|cue| cue.frame);
         cues
     }

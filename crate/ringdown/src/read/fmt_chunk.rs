@@ -18,7 +18,9 @@ pub(super) struct Format {
 
 /// Below this a note is made: nothing of knock is left.
 pub(super) const LOWEST_USEFUL_HZ: u32 = 8_000;
-const HIGHEST_HZ: u32 = 2_000_000;
+/// Above this nothing samples.
+pub(super) const HIGHEST_HZ: u32 = 2_000_000;
+/// Channels held.
 const MOST_CHANNELS: u16 = 32;
 
 const PCM: u16 = 1;
@@ -35,25 +37,6 @@ impl Format {
     pub(super) fn frame_bytes(&self) -> usize {
         self.word_bytes * self.channels
     }
-
-    /// "24-bit PCM".
-    pub(super) fn in_words(&self) -> String {
-        match self.word {
-            Word::Float32(_) | Word::Float64(_) => format!("{}-bit float", self.bits),
-            _ if usize::from(self.bits) < 8 * self.word_bytes => {
-                format!("{}-bit PCM in {} bytes", self.bits, self.word_bytes)
-            }
-            _ => format!("{}-bit PCM", self.bits),
-        }
-    }
-
-    /// Least step between two values, full scale = 1.
-    pub(super) fn step(&self) -> Option<f64> {
-        match self.word {
-            Word::Float32(_) | Word::Float64(_) => None,
-            _ => Some(2f64.powi(1 - i32::from(self.bits))),
-        }
-    }
 }
 
 /// Reads the chunk's body.
@@ -64,8 +47,7 @@ pub(super) fn parse(body: &[u8], endian: Endian) -> Result<Format, Kind> {
     let sample_rate_hz = endian.u32(body, 4).ok_or_else(short)?;
     let (tag, valid) = if tag == EXTENSIBLE { extension(body, endian)? } else { (tag, None) };
     known_tag(tag)?;
-    in_range("channels", u32::from(channels), 1, u32::from(MOST_CHANNELS))?;
-    in_range("Hz sampling rate", sample_rate_hz, 1, HIGHEST_HZ)?;
+    check(channels, f64::from(sample_rate_hz))?;
     let word_bytes = word_bytes(channels, block, bits)?;
     let bits = valid.filter(|valid| (1..=bits).contains(valid)).unwrap_or(bits);
     let word = stored(tag, word_bytes, bits, endian)?;
@@ -123,11 +105,16 @@ fn stored(tag: u16, word_bytes: u16, bits: u16, endian: Endian) -> Result<Word, 
     }
 }
 
-fn in_range(what: &str, value: u32, low: u32, high: u32) -> Result<(), Kind> {
-    if (low..=high).contains(&value) {
-        return Ok(());
+/// Refuses numbers of channels and rates that no recorder of engines has.
+pub(super) fn check(channels: u16, sample_rate_hz: f64) -> Result<(), Kind> {
+    let refused = |value: String, allowed: String| Err(Kind::OutOfRange { value, allowed });
+    if !(1..=MOST_CHANNELS).contains(&channels) {
+        return refused(format!("{channels} channels"), format!("1 to {MOST_CHANNELS}"));
     }
-    Err(Kind::OutOfRange { value: format!("{value} {what}"), allowed: format!("{low} to {high}") })
+    if !(1.0..=f64::from(HIGHEST_HZ)).contains(&sample_rate_hz) {
+        return refused(format!("{sample_rate_hz} Hz sampling rate"), format!("1 to {HIGHEST_HZ}"));
+    }
+    Ok(())
 }
 
 fn malformed(found: String, expected: &'static str) -> Kind {

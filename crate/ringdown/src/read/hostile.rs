@@ -27,15 +27,15 @@ impl Seek for Dribble {
 /// Everything a file gives, as text; samples by their bits.
 fn told(bytes: &[u8], most: usize) -> String {
     let source = Dribble { inner: Cursor::new(bytes.to_vec()), most };
-    match open("x", Box::new(source)) {
+    match open("x", Box::new(source), &Told::default()) {
         Err(error) => error.to_string(),
         Ok(Loaded { value: Content::Recording(mut wave), notes }) => {
-            let mut planes = wave::Planes::new();
+            let mut planes = samples::Planes::new();
             assert!(wave.frames <= bytes.len() as u64);
             let count = wave.read(0, usize::MAX, &mut planes).unwrap();
             assert_eq!(count as u64, wave.frames);
             assert!(planes.iter().flatten().all(|sample| sample.is_finite()));
-            assert_eq!(wave.read(u64::MAX, usize::MAX, &mut wave::Planes::new()).unwrap(), 0);
+            assert_eq!(wave.read(u64::MAX, usize::MAX, &mut samples::Planes::new()).unwrap(), 0);
             let bits: Vec<u32> = planes.iter().flatten().map(|sample| sample.to_bits()).collect();
             format!("{wave:?} {bits:?} {notes:?}")
         }
@@ -106,8 +106,8 @@ proptest! {
     #[test]
     fn slices_equal_the_whole(samples in vec(any::<u8>(), 60..600), channels in 1u16..5, first in 0u64..40, count in 0usize..40) {
         let bytes = wave_bytes(1, channels, 16, samples.len() as u32, &samples);
-        let open = || wave::Wave::open("x", Box::new(Cursor::new(bytes.clone()))).unwrap().value;
-        let (mut whole, mut part) = (wave::Planes::new(), wave::Planes::new());
+        let open = || wave::open("x", Box::new(Cursor::new(bytes.clone()))).unwrap().value;
+        let (mut whole, mut part) = (samples::Planes::new(), samples::Planes::new());
         open().read(0, usize::MAX, &mut whole).unwrap();
         let got = open().read(first, count, &mut part).unwrap();
         for (whole, part) in whole.iter().zip(&part) {
@@ -121,11 +121,11 @@ proptest! {
 #[test]
 fn a_header_that_claims_too_much_gives_what_is_there() {
     for claimed in [0, 8, u32::MAX, 4_000_000_000] {
-        let loaded = wave::Wave::open("x", Box::new(Cursor::new(wave_bytes(1, 1, 16, claimed, &[1; 64])))).unwrap();
+        let loaded = wave::open("x", Box::new(Cursor::new(wave_bytes(1, 1, 16, claimed, &[1; 64])))).unwrap();
         assert_eq!(loaded.value.frames, 32, "{claimed}");
         assert!(!loaded.notes.is_empty(), "{claimed}");
     }
-    let empty = wave::Wave::open("x", Box::new(Cursor::new(wave_bytes(1, 1, 16, u32::MAX - 1, &[]))));
+    let empty = wave::open("x", Box::new(Cursor::new(wave_bytes(1, 1, 16, u32::MAX - 1, &[]))));
     assert!(empty.unwrap_err().to_string().contains("no samples"));
 }
 
@@ -134,8 +134,8 @@ fn samples_that_are_no_numbers_become_zero_and_are_counted() {
     let mut samples = 0.5f32.to_le_bytes().to_vec();
     samples.extend(f32::NAN.to_le_bytes());
     samples.extend(f32::INFINITY.to_le_bytes());
-    let mut wave = wave::Wave::open("x", Box::new(Cursor::new(wave_bytes(3, 1, 32, 12, &samples)))).unwrap().value;
-    let mut planes = wave::Planes::new();
+    let mut wave = wave::open("x", Box::new(Cursor::new(wave_bytes(3, 1, 32, 12, &samples)))).unwrap().value;
+    let mut planes = samples::Planes::new();
     wave.read(0, 3, &mut planes).unwrap();
     assert_eq!(planes, [[0.5, 0.0, 0.0]]);
     assert_eq!(wave.non_finite(), 2);
@@ -154,7 +154,7 @@ fn other_kinds_of_file_are_refused_by_content_with_what_to_do() {
         (b"{\"a\": 1}", "neither an engine sheet nor a card"),
     ];
     for (bytes, said) in cases {
-        let error = open("x.wav", Box::new(Cursor::new(bytes.to_vec()))).unwrap_err().to_string();
+        let error = open("x.wav", Box::new(Cursor::new(bytes.to_vec())), &Told::default()).unwrap_err().to_string();
         assert!(error.contains(said), "{error}");
     }
 }

@@ -19,6 +19,8 @@ pub struct Log {
     pub columns: Vec<Column>,
     /// What was assumed about the text, one sentence: "semicolons, decimal comma, units in the header, UTF-8".
     pub assumed: String,
+    /// Rows a second as told by the user, where no column holds the time.
+    pub told_rate_hz: Option<f64>,
 }
 
 /// One column.
@@ -52,12 +54,12 @@ pub enum Of {
 }
 
 impl Log {
-    /// Reads the whole table.
+    /// Reads the whole table. `rate_hz`: rows a second, used where the table has no time column.
     ///
     /// # Errors
     /// When the source is empty, no text, holds no table of numbers, or a record breaks the limits (1 MiB a record,
     /// 64 KiB a field, 4096 columns; the error names the line).
-    pub fn read(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Log>, Error> {
+    pub fn read(name: &str, mut source: Box<dyn Source>, rate_hz: Option<f64>) -> Result<Loaded<Log>, Error> {
         let len = bytes::length(name, source.as_mut())?;
         let sample = bytes::slice(name, source.as_mut(), 0, dialect::SAMPLE_BYTES)?;
         if sample.iter().all(u8::is_ascii_whitespace) && sample.len() as u64 == len {
@@ -69,12 +71,15 @@ impl Log {
         if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }
-        Ok(assemble(name, &dialect, table))
+        let rate_hz = rate_hz.filter(|rate_hz| *rate_hz > 0.0 && rate_hz.is_finite());
+        Ok(assemble(name, &dialect, table, rate_hz))
     }
 
-    /// Median sampling rate, Hz, from the time column.
+    /// Median rate of the rows, Hz, from the time column or as told; a column with gaps has a lower one of its own.
     pub fn rate_hz(&self) -> Option<f64> {
-        self.first(Role::Time)?;
+        if self.first(Role::Time).is_none() {
+            return self.told_rate_hz;
+        }
         clock::median_step(&self.t_s).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
     }
 
@@ -85,7 +90,7 @@ impl Log {
 }
 
 /// Roles, units and time for the columns of a table.
-fn assemble(name: &str, dialect: &Dialect, mut table: Table) -> Loaded<Log> {
+fn assemble(name: &str, dialect: &Dialect, mut table: Table, rate_hz: Option<f64>) -> Loaded<Log> {
     let mut notes = table.notes(name, dialect);
     let facts = |(k, values): (usize, &Vec<f64>)| Facts {
         name: dialect.names.get(k).map_or("", String::as_str),
@@ -120,14 +125,17 @@ fn assemble(name: &str, dialect: &Dialect, mut table: Table) -> Loaded<Log> {
             keep_rows(&mut columns, time, axis, &table.lines, name, &mut notes)
         }
         None => {
-            let what = "no time column was found: the rows were placed one second apart".to_owned();
-            let remedy = "give the logging rate, or export the log with its time column";
-            notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy }));
-            clock::row_count(table.lines.len())
+            if rate_hz.is_none() {
+                let what = "no time column was found: the rows were placed one second apart".to_owned();
+                let remedy = "give the logging rate, or export the log with its time column";
+                notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy }));
+            }
+            clock::even_rows(table.lines.len(), rate_hz.unwrap_or(1.0))
         }
     };
     note_double_names(name, &columns, &mut notes);
-    let log = Log { name: name.to_owned(), t_s, columns, assumed: assumed(dialect) };
+    let told_rate_hz = rate_hz.filter(|_| time.is_none());
+    let log = Log { name: name.to_owned(), t_s, columns, assumed: assumed(dialect), told_rate_hz };
     Loaded { value: log, notes }
 }
 

@@ -7,6 +7,12 @@ use crate::error::Kind;
 pub(super) enum Promise {
     /// RIFF, RIFX, RF64 or BW64 with the form WAVE.
     Wave,
+    /// A FLAC stream.
+    Flac,
+    /// AIFF or AIFF-C.
+    Aiff,
+    /// Core Audio Format.
+    Caf,
     /// An opening brace first.
     Json,
     /// Anything that may be text.
@@ -20,10 +26,7 @@ const UNPACK: &str = "unpack it and drop the files inside";
 const DOCUMENT: &str = "drop the recording (WAV) or the log (CSV text) itself";
 
 /// (offset, bytes, what it is, what to do): published file signatures, from memory.
-const SIGNATURES: [(usize, &[u8], &str, &str); 40] = [
-    (0, b"fLaC", "a FLAC sound file", TO_WAV),
-    (0, b"FORM", "an AIFF sound file", TO_WAV),
-    (0, b"caff", "a CAF sound file", TO_WAV),
+const SIGNATURES: [(usize, &[u8], &str, &str); 37] = [
     (0, b".snd", "an AU sound file", TO_WAV),
     (0, b"riff\x2e\x91\xcf\x11", "a Wave64 sound file", TO_WAV),
     (0, b"wvpk", "a WavPack sound file", TO_WAV),
@@ -75,6 +78,15 @@ pub(super) fn promise(head: &[u8]) -> Result<Promise, Kind> {
     let riff = [&b"RIFF"[..], b"RIFX", b"RF64", b"BW64"].iter().any(|magic| starts(0, magic));
     if riff {
         return riff_form(head.get(8..12).unwrap_or_default());
+    }
+    if starts(0, b"FORM") && (starts(8, b"AIFF") || starts(8, b"AIFC")) {
+        return Ok(Promise::Aiff);
+    }
+    if starts(0, b"fLaC") {
+        return Ok(Promise::Flac);
+    }
+    if starts(0, b"caff") {
+        return Ok(Promise::Caf);
     }
     if let Some((_, _, what, remedy)) = SIGNATURES.iter().find(|(at, magic, ..)| starts(*at, magic)) {
         return Err(Kind::Unsupported { found: (*what).to_owned(), remedy });

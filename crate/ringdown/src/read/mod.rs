@@ -3,22 +3,28 @@
 //! Every reader takes `Read + Seek`, believes no size in a header before it is checked against the file's length, and
 //! returns what could be read with notes; `Err` only when nothing is usable.
 
+mod aiff;
 mod bytes;
+mod caf;
 pub mod card;
 mod clock;
 mod cue;
 mod dialect;
+mod flac;
 mod fmt_chunk;
 #[cfg(test)]
 mod hostile;
+mod interleaved;
 mod json;
 pub mod log;
 mod magic;
 mod names;
 mod number;
 mod pcm;
+pub mod raw;
 mod riff;
 pub mod roles;
+pub mod samples;
 pub mod sheet;
 mod sheet_check;
 mod table;
@@ -34,11 +40,20 @@ use std::io::{Read, Seek};
 pub trait Source: Read + Seek {}
 impl<T: Read + Seek> Source for T {}
 
+/// What whoever hands a file over says about it, where the file itself does not.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Told {
+    /// Samples without a header.
+    pub raw: Option<raw::RawForm>,
+    /// Rows a second of a log without a time column.
+    pub log_rate_hz: Option<f64>,
+}
+
 /// What a file turned out to be.
 #[derive(Debug)]
 pub enum Content {
     /// Samples at a fixed rate.
-    Recording(wave::Wave),
+    Recording(samples::Samples),
     /// A table over time from a control unit or logger.
     Log(log::Log),
     /// The engine sheet.
@@ -52,12 +67,18 @@ pub enum Content {
 ///
 /// # Errors
 /// When nothing of the file is usable: empty, unreadable, of another kind (with what to do instead), or broken.
-pub fn open(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Content>, Error> {
+pub fn open(name: &str, mut source: Box<dyn Source>, told: &Told) -> Result<Loaded<Content>, Error> {
+    if let Some(form) = &told.raw {
+        return Ok(raw::open(name, source, form)?.map(Content::Recording));
+    }
     let head = bytes::slice(name, source.as_mut(), 0, magic::HEAD_BYTES)?;
     match magic::promise(&head).map_err(|kind| Error::new(name, Place::File, kind))? {
-        Promise::Wave => Ok(wave::Wave::open(name, source)?.map(Content::Recording)),
+        Promise::Wave => Ok(wave::open(name, source)?.map(Content::Recording)),
+        Promise::Flac => Ok(flac::open(name, source)?.map(Content::Recording)),
+        Promise::Aiff => Ok(aiff::open(name, source)?.map(Content::Recording)),
+        Promise::Caf => Ok(caf::open(name, source)?.map(Content::Recording)),
         Promise::Json => open_json(name, source.as_mut()),
-        Promise::Text => Ok(log::Log::read(name, source)?.map(Content::Log)),
+        Promise::Text => Ok(log::Log::read(name, source, told.log_rate_hz)?.map(Content::Log)),
     }
 }
 

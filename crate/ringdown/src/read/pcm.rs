@@ -16,6 +16,20 @@ pub(super) enum Word {
 }
 
 impl Word {
+    /// "24-bit PCM".
+    pub(super) fn in_words(self, bits: u16, word_bytes: usize) -> String {
+        match self {
+            Word::Float32(_) | Word::Float64(_) => format!("{bits}-bit float"),
+            _ if usize::from(bits) < 8 * word_bytes => format!("{bits}-bit PCM in {word_bytes} bytes"),
+            _ => format!("{bits}-bit PCM"),
+        }
+    }
+
+    /// Least step between two values of so many bits, full scale = 1; `None` for float.
+    pub(super) fn step(self, bits: u16) -> Option<f64> {
+        (!matches!(self, Word::Float32(_) | Word::Float64(_))).then(|| 2f64.powi(1 - i32::from(bits)))
+    }
+
     /// Decodes the word at byte `offset` of each frame of `raw` into `out`; returns how many were NaN or infinite (those
     /// become 0).
     pub(super) fn decode(self, raw: &[u8], frame_bytes: usize, offset: usize, out: &mut [f32]) -> u64 {

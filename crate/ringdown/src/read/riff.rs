@@ -16,6 +16,7 @@ pub(super) struct Head {
     /// Bytes of samples that are there, whatever the header claims.
     pub data_bytes: u64,
     pub cues: Vec<Cue>,
+    pub time_reference: Option<u64>,
     pub notes: Vec<Error>,
 }
 
@@ -83,6 +84,7 @@ struct Walk<'a> {
 impl Walk<'_> {
     fn run(mut self) -> Result<Head, Error> {
         let (mut at, mut format, mut data, mut cues) = (12, None, None, cue::Marks::default());
+        let mut time_reference = None;
         for _ in 0..MOST_CHUNKS {
             let Some(chunk) = self.chunk(at)? else { break };
             let mut size = u64::from(chunk.claimed);
@@ -94,13 +96,15 @@ impl Walk<'_> {
                     data = Some((chunk.start, size));
                 }
                 b"cue " => cues.points(&self.body(chunk, cue::MOST_BYTES)?, self.endian),
+                b"bext" => time_reference = self.time_reference(chunk)?,
                 b"LIST" => cues.labels(&self.body(chunk, cue::MOST_BYTES)?, self.endian),
                 _ => {}
             }
             let Some(next) = self.next(chunk, size)? else { break };
             at = next;
         }
-        self.finish(format, data, cues)
+        let head = self.finish(format, data, cues)?;
+        Ok(Head { time_reference, ..head })
     }
 
     fn finish(mut self, format: Option<Format>, data: Option<(u64, u64)>, cues: cue::Marks) -> Result<Head, Error> {
@@ -114,7 +118,14 @@ impl Walk<'_> {
             self.note(Place::File, what, "record with at least 44 100 Hz; use this file for listening only");
         }
         let data_bytes = bytes - bytes % whole;
-        Ok(Head { format, data_start, data_bytes, cues: cues.within(data_bytes / whole), notes: self.notes })
+        Ok(Head {
+            format,
+            data_start,
+            data_bytes,
+            cues: cues.within(data_bytes / whole),
+            time_reference: None,
+            notes: self.notes,
+        })
     }
 
     fn missing(&self, found: &str, expected: &'static str) -> Error {
@@ -145,6 +156,13 @@ impl Walk<'_> {
     fn format(&mut self, chunk: Chunk) -> Result<Format, Error> {
         let body = self.body(chunk, 40)?;
         fmt_chunk::parse(&body, self.endian).map_err(|kind| Error::new(self.name, Place::Byte(chunk.start), kind))
+    }
+
+    /// Frame of the day the recording starts at (EBU Tech 3285: after description, originator, reference, date and time).
+    fn time_reference(&mut self, chunk: Chunk) -> Result<Option<u64>, Error> {
+        let body = self.body(chunk, 346)?;
+        let words = self.endian.u32(&body, 338).zip(self.endian.u32(&body, 342));
+        Ok(words.map(|(low, high)| u64::from(high) << 32 | u64::from(low)).filter(|frame| *frame > 0))
     }
 
     /// Bytes of samples really there.

@@ -111,7 +111,7 @@ fn extents(recording: &Recording, from: u64, to: u64, columns: usize) -> Vec<Col
         return survey.map(|channel| channel.envelope.query(from, to, columns)).collect();
     }
     let mut planes = Vec::new();
-    match recording.wave.borrow_mut().read(from, (to - from) as usize, &mut planes) {
+    match recording.samples.borrow_mut().read(from, (to - from) as usize, &mut planes) {
         Ok(_) => planes.iter().map(|plane| columns_of(plane, columns)).collect(),
         Err(_) => survey.map(|channel| channel.envelope.query(from, to, columns)).collect(),
     }

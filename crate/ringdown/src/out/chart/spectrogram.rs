@@ -32,7 +32,7 @@ pub fn spectrogram(
 ) -> Option<Figure> {
     let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
     let rate = recording.sample_rate_hz();
-    let frames = recording.survey.as_ref().map_or(recording.wave.borrow().frames, |survey| survey.frames);
+    let frames = recording.survey.as_ref().map_or(recording.samples.borrow().frames, |survey| survey.frames);
     let duration_s = frames as f64 / rate;
     let [from_s, to_s] = region.time_s.unwrap_or([0.0, duration_s]);
     let [low_hz, high_hz] = region.hz.unwrap_or([0.0, (0.5 * rate).min(25_000.0)]);
@@ -54,7 +54,7 @@ pub fn spectrogram(
     while at < to {
         // Far-apart segments are read one by one; near ones in one go.
         let (count, next) = if hop > 4 * length { (length, hop as u64) } else { (1 << 16, 1 << 16) };
-        let got = recording.wave.borrow_mut().read(at, count.min((to - at) as usize), &mut planes).unwrap_or(0);
+        let got = recording.samples.borrow_mut().read(at, count.min((to - at) as usize), &mut planes).unwrap_or(0);
         if got == 0 {
             break;
         }

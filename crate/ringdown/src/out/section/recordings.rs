@@ -98,7 +98,7 @@ fn worst_clipped(card: &Card) -> Option<(String, f64)> {
 fn file_row(card: &Card, file: &File) -> Row {
     let (what, rate, channels) = match &file.content {
         Content::Recording(recording) => {
-            let wave = recording.wave.borrow();
+            let wave = recording.samples.borrow();
             let channels = (1..=recording.channels()).map(|channel| {
                 let role = recording.role(channel, card.sheet());
                 say(

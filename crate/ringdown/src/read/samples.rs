@@ -1,0 +1,109 @@
+//! A recording, whatever it was read from: one rate, some channels, random access to any slice.
+
+use super::Source;
+use super::interleaved::{Interleaved, Layout};
+use super::wave::Cue;
+use crate::error::Error;
+
+/// Samples of one slice, channel by channel, full scale = 1.
+pub type Planes = Vec<Vec<f32>>;
+
+/// What stands behind [`Samples`]: PCM words in a file, frames of a decoder, values in memory, several of them joined.
+pub(super) trait Body {
+    /// Fills each plane with `count` samples from frame `first` on; the caller keeps both inside the recording and has
+    /// sized the planes. Samples that are no finite numbers become 0 and are counted.
+    fn fill(&mut self, first: u64, count: usize, planes: &mut Planes) -> Result<(), Error>;
+
+    /// Non-finite samples met so far, all channels.
+    fn non_finite(&self) -> u64;
+}
+
+/// An open recording with random access to any slice.
+pub struct Samples {
+    /// File name as the user knows it.
+    pub name: String,
+    /// Sampling rate, Hz.
+    pub sample_rate_hz: f64,
+    /// Number of channels.
+    pub channels: usize,
+    /// Frames (samples per channel) present.
+    pub frames: u64,
+    /// What the samples are, in words: "24-bit PCM".
+    pub format: String,
+    /// Bits of one sample that carry signal.
+    pub bits: u16,
+    /// Least step between two sample values, full scale = 1; `None` for float.
+    pub step: Option<f64>,
+    /// Marks the recorder set, in order of time.
+    pub cues: Vec<Cue>,
+    /// What the file calls its channels; empty where it names none, else one a channel.
+    pub labels: Vec<Label>,
+    /// Frame of the day the recording starts at, where the recorder kept it (bext, EBU Tech 3285).
+    pub time_reference: Option<u64>,
+    pub(super) body: Box<dyn Body>,
+}
+
+/// Name and unit of one channel.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Label {
+    /// Name as written; empty where none is.
+    pub name: String,
+    /// Unit as written.
+    pub unit: Option<String>,
+    /// What a sample of 1 is in that unit; `None` where the file does not say.
+    pub full_scale: Option<f64>,
+}
+
+impl std::fmt::Debug for Samples {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Samples { name, sample_rate_hz, channels, frames, format, .. } = self;
+        write!(f, "Samples({name}, {sample_rate_hz} Hz, {channels} channels, {frames} frames, {format})")
+    }
+}
+
+impl Samples {
+    /// Uncompressed frames: `data_bytes` of them from the layout's start on.
+    pub(super) fn pcm(
+        name: &str,
+        source: Box<dyn Source>,
+        layout: Layout,
+        bits: u16,
+        sample_rate_hz: f64,
+        data_bytes: u64,
+    ) -> Samples {
+        Samples {
+            name: name.to_owned(),
+            sample_rate_hz,
+            channels: layout.channels,
+            frames: data_bytes / layout.frame_bytes().max(1) as u64,
+            format: layout.word.in_words(bits, layout.word_bytes),
+            bits,
+            step: layout.word.step(bits),
+            cues: Vec::new(),
+            labels: Vec::new(),
+            time_reference: None,
+            body: Box::new(Interleaved::new(name, source, layout)),
+        }
+    }
+
+    /// Fills `planes` (resized to `channels` x the count returned) with up to `count` frames from `first` on.
+    /// Returns how many there were, 0 past the end. Non-finite samples become 0 and are counted by
+    /// [`Samples::non_finite`].
+    ///
+    /// # Errors
+    /// When the file can't be read any more, or has shrunk since it was opened.
+    pub fn read(&mut self, first: u64, count: usize, planes: &mut Planes) -> Result<usize, Error> {
+        let count = self.frames.saturating_sub(first).min(count as u64) as usize;
+        planes.resize_with(self.channels, Vec::new);
+        planes.iter_mut().for_each(|plane| plane.resize(count, 0.0));
+        if count > 0 {
+            self.body.fill(first, count, planes)?;
+        }
+        Ok(count)
+    }
+
+    /// Non-finite samples met so far, all channels.
+    pub fn non_finite(&self) -> u64 {
+        self.body.non_finite()
+    }
+}
