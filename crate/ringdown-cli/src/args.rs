@@ -1,5 +1,6 @@
 //! What can be asked for on the command line.
 
+use crate::told::{Told, is_for};
 use clap::{Args as Group, Parser, Subcommand};
 use ringdown::card::{Choices, FileRole};
 use ringdown::error::{Error, Place};
@@ -34,6 +35,9 @@ pub struct Inspect {
     /// Write the result as JSON; `-` is standard output.
     #[arg(long, value_name = "OUT")]
     pub json: Option<PathBuf>,
+    /// What the files do not say themselves.
+    #[command(flatten)]
+    pub told: Told,
 }
 
 /// Arguments of `analyse`.
@@ -42,6 +46,9 @@ pub struct Analyse {
     /// Recordings, logs, sheets, cards.
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
+    /// What the files do not say themselves.
+    #[command(flatten)]
+    pub told: Told,
     /// Engine sheet.
     #[arg(long, conflicts_with = "card")]
     pub sheet: Option<PathBuf>,
@@ -110,7 +117,7 @@ fn words() -> String {
 impl RoleOf {
     /// Whether `path` is meant, by path or by name.
     pub fn is_for(&self, path: &Path) -> bool {
-        Path::new(&self.file) == path || path.file_name().is_some_and(|name| *name == *self.file)
+        is_for(&self.file, path)
     }
 }
 
@@ -135,6 +142,7 @@ impl Analyse {
         if let Some(role) = self.role.iter().find(|role| !self.files.iter().any(|file| role.is_for(file))) {
             return Err(format!("--role {}: no such file among those given", role.file));
         }
+        self.told.check(&self.files)?;
         let to_stdout = |out: &Option<PathBuf>| out.as_deref() == Some(Path::new("-"));
         if to_stdout(&self.json) && to_stdout(&self.limits) {
             return Err("--json and --limits can't both go to standard output: give one a file".into());

@@ -1,9 +1,11 @@
 //! Files from disk onto the card, and the card's work with a progress bar.
 
 use crate::args::RoleOf;
+use crate::told::Told;
 use indicatif::{ProgressBar, ProgressStyle};
-use ringdown::card::{Card, Input};
-use ringdown::read::{Source, Told};
+use ringdown::card::{Card, FileId, Input};
+use ringdown::error::Error;
+use ringdown::read::{self, Content, Source};
 use ringdown::synth::{Demo, Evening};
 use std::fs::File;
 use std::io::IsTerminal;
@@ -11,43 +13,64 @@ use std::path::Path;
 
 /// The sheet or card named by an option; true if one can't be read.
 pub fn add_first(card: &mut Card, sheet: Option<&Path>, saved: Option<&Path>) -> bool {
-    sheet.into_iter().chain(saved).fold(false, |unreadable, path| !add(card, path, None) | unreadable)
+    let named: Vec<&Path> = sheet.into_iter().chain(saved).collect();
+    add_all(card, &named, &Told::default(), None)
 }
 
-/// All files; each that can't be read gets its line on standard error and the others go on. True if any can't.
-pub fn add_all(card: &mut Card, paths: &[impl AsRef<Path>], roles: Option<&[RoleOf]>) -> bool {
+/// All files, those of an archive each on its own; each that can't be read gets its line on standard error and the
+/// others go on. True if any can't.
+pub fn add_all(card: &mut Card, paths: &[impl AsRef<Path>], told: &Told, roles: Option<&[RoleOf]>) -> bool {
     let mut unreadable = false;
+    let (mut run, mut run_role) = (Vec::new(), None);
     for path in paths {
         let path = path.as_ref();
-        let role = roles.unwrap_or_default().iter().find(|role| role.is_for(path));
-        unreadable |= !add(card, path, role);
+        let role = roles.unwrap_or_default().iter().find(|role| role.is_for(path)).map(|role| role.role);
+        let inputs = match input(path, told).and_then(|input| input.unpacked().map_err(|error| error.to_string())) {
+            Ok(inputs) => inputs,
+            Err(why) => {
+                eprintln!("{why}");
+                unreadable = true;
+                continue;
+            }
+        };
+        for input in inputs {
+            if told.join.is_some() && is_recording(&input) {
+                run.push(input);
+                run_role = run_role.or(role);
+            } else {
+                unreadable |= complained(card.add(input, role));
+            }
+        }
     }
-    unreadable
+    match (told.join, run.is_empty()) {
+        (Some(how), false) => unreadable | complained(card.add_joined(run, how.into(), run_role)),
+        _ => unreadable,
+    }
 }
 
-fn add(card: &mut Card, path: &Path, role: Option<&RoleOf>) -> bool {
+fn is_recording(input: &Input) -> bool {
+    let opened = input.source().and_then(|source| read::open(&input.name, source, &input.told));
+    opened.is_ok_and(|loaded| matches!(loaded.value, Content::Recording(_)))
+}
+
+/// One line on standard error for a file that was not taken.
+fn complained(added: Result<FileId, Error>) -> bool {
+    if let Err(error) = &added {
+        eprintln!("{error}");
+    }
+    added.is_err()
+}
+
+fn input(path: &Path, told: &Told) -> Result<Input, String> {
     let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let metadata = match std::fs::metadata(path) {
         Ok(metadata) if metadata.is_file() => metadata,
-        Ok(_) => {
-            eprintln!("{name}: is not a file; name the files in it");
-            return false;
-        }
-        Err(error) => {
-            eprintln!("{name}: could not be read ({error}); check the path and the permissions");
-            return false;
-        }
+        Ok(_) => return Err(format!("{name}: is not a file; name the files in it")),
+        Err(error) => return Err(format!("{name}: could not be read ({error}); check the path and the permissions")),
     };
     let owned = path.to_path_buf();
     let open = move || File::open(&owned).map(|file| Box::new(file) as Box<dyn Source>);
-    let input = Input { name, bytes: metadata.len(), open: Box::new(open), told: Told::default() };
-    match card.add(input, role.map(|role| role.role)) {
-        Ok(_) => true,
-        Err(error) => {
-            eprintln!("{error}");
-            false
-        }
-    }
+    Ok(Input { name, bytes: metadata.len(), open: Box::new(open), told: told.of(path) })
 }
 
 /// Works the card to its end; progress only where standard error is a terminal.

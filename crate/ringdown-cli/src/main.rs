@@ -3,6 +3,7 @@
 mod args;
 mod files;
 mod report;
+mod told;
 
 use clap::Parser;
 use ringdown::card::Card;
@@ -25,8 +26,12 @@ fn main() -> ExitCode {
 }
 
 fn run_inspect(args: &args::Inspect) -> u8 {
+    if let Err(wrong) = args.told.check(&args.files) {
+        eprintln!("ringdown: {wrong}");
+        return WRONG_USE;
+    }
     let mut card = Card::default();
-    let unreadable = files::add_all(&mut card, &args.files, None);
+    let unreadable = files::add_all(&mut card, &args.files, &args.told, None);
     files::work(&mut card);
     let written = report::inspect(&card, args.json.as_deref());
     status(unreadable, written, card.files().is_empty())
@@ -39,7 +44,7 @@ fn run_analyse(args: &args::Analyse) -> u8 {
     }
     let mut card = Card::default();
     let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), args.card.as_deref());
-    unreadable |= files::add_all(&mut card, &args.files, Some(&args.role));
+    unreadable |= files::add_all(&mut card, &args.files, &args.told, Some(&args.role));
     // After all files: a card among them brings choices, and what is asked for here stands over them.
     if let Err(wrong) = card.choose(args.choices(card.choices().clone())) {
         eprintln!("ringdown: {}", args::in_words(&wrong));

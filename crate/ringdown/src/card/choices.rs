@@ -1,7 +1,7 @@
 //! What the user can choose, its defaults and its ranges; every choice is printed on the card.
 
 use crate::error::{Error, Kind, Place};
-use crate::read::card::{self, FileRole};
+use crate::read::card::{self, FileRole, MarkLabel};
 use serde::{Deserialize, Serialize};
 
 /// Why a file has its role.
@@ -52,6 +52,18 @@ pub(super) fn guess_role(name: &str) -> (FileRole, RoleReason) {
         .iter()
         .find(|(word, _)| name.match_indices(word).any(|(at, _)| is_word(at, word)))
         .map_or((FileRole::Safe, RoleReason::Nothing), |(word, role)| (*role, RoleReason::Word(word)))
+}
+
+/// What a recorder's mark of this name says about the stretch after it: the same words as in file names.
+pub(super) fn mark_label(name: &str) -> Option<MarkLabel> {
+    if ["exclude", "ignore", "weglassen", "exclure", "excluir"].contains(&name.trim().to_lowercase().as_str()) {
+        return Some(MarkLabel::Exclude);
+    }
+    match guess_role(name) {
+        (FileRole::Knock, RoleReason::Word(_)) => Some(MarkLabel::Knock),
+        (FileRole::Safe, RoleReason::Word(_)) => Some(MarkLabel::Safe),
+        _ => None,
+    }
 }
 
 /// What is measured of an event.

@@ -6,6 +6,7 @@
 mod add;
 pub mod choices;
 pub mod evidence;
+mod input;
 mod learn;
 mod learn_log;
 pub mod listen;
@@ -16,40 +17,20 @@ pub mod sensors;
 mod work;
 
 pub use crate::read::card::{FileRole, Mark, MarkLabel};
+pub use crate::read::joined::Join;
 pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
+pub use input::Input;
 pub use learn::{Group, Judged, Outcome, Side, Source as LearntFrom};
 pub use learn_log::{LogEvent, LogOutcome};
 
 use crate::error::{Error, Kind as Fault, Place};
+use crate::read::log::Log;
 use crate::read::sheet::Sheet;
-use crate::read::{Source, Told, log::Log};
 use recording::Recording;
 use std::collections::BTreeSet;
 
 /// Number of a file in this card; never used twice.
 pub type FileId = u32;
-
-/// A file handed over: how it is called, how long it is, and how to open it (again).
-pub struct Input {
-    /// File name as the user knows it.
-    pub name: String,
-    /// Length in bytes.
-    pub bytes: u64,
-    /// Opens it from its start.
-    pub open: Box<dyn Fn() -> std::io::Result<Box<dyn Source>>>,
-    /// What the user said about it.
-    pub told: Told,
-}
-
-impl Input {
-    /// Bytes already in memory.
-    pub fn from_bytes(name: impl Into<String>, bytes: Vec<u8>) -> Self {
-        let length = bytes.len() as u64;
-        let shared: std::rc::Rc<[u8]> = bytes.into();
-        let open = move || Ok(Box::new(std::io::Cursor::new(shared.clone())) as Box<dyn Source>);
-        Self { name: name.into(), bytes: length, open: Box::new(open), told: Told::default() }
-    }
-}
 
 /// A file on the card.
 pub struct File {

@@ -88,7 +88,7 @@ fn common(body: &[u8], is_c: bool) -> Result<Common, Kind> {
     let bytes = bits.div_ceil(8).clamp(1, 8) as u8;
     let (word, word_bytes) = match kind {
         b"NONE" | b"twos" | b"in24" | b"in32" => (Word::Int { bytes, endian: BIG }, usize::from(bytes)),
-        b"sowt" | b"42ni" | b"23ni" => (Word::Int { bytes, endian: Endian::Little }, usize::from(bytes)),
+        b"sowt" | b"42ni" | b"42n1" | b"23ni" => (Word::Int { bytes, endian: Endian::Little }, usize::from(bytes)),
         b"raw " => (Word::Unsigned8, 1),
         b"fl32" | b"FL32" => (Word::Float32(BIG), 4),
         b"fl64" | b"FL64" => (Word::Float64(BIG), 8),

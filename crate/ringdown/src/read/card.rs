@@ -93,6 +93,14 @@ pub struct Mark {
     pub coolant_c: Option<f64>,
 }
 
+impl Mark {
+    /// A stretch with nothing but its label.
+    pub fn plain(file: &str, from_s: f64, to_s: f64, label: MarkLabel) -> Mark {
+        let (ignition_deg_btdc, load, fuel, coolant_c) = (None, None, None, None);
+        Mark { file: file.to_owned(), from_s, to_s, label, ignition_deg_btdc, load, fuel, coolant_c }
+    }
+}
+
 /// What a stretch is marked as.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -103,7 +103,8 @@ pub(super) fn even_rows(rows: usize, rate_hz: f64) -> Vec<f64> {
     (0..rows).map(|k| k as f64 / rate_hz).collect()
 }
 
-fn scale(name: &str, unit: Option<&str>, values: &[f64], notes: &mut Vec<(usize, String)>) -> f64 {
+/// Seconds a step of one in a time column stands for: told by unit or name, else guessed and noted.
+pub(super) fn scale(name: &str, unit: Option<&str>, values: &[f64], notes: &mut Vec<(usize, String)>) -> f64 {
     let words = names::plain_words(name);
     let told = unit.and_then(|unit| unit_s(&unit.to_lowercase()));
     if let Some(scale) = told.or_else(|| words.split(' ').find_map(unit_in_name_s)) {

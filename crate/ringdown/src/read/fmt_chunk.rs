@@ -16,8 +16,6 @@ pub(super) struct Format {
     pub bits: u16,
 }
 
-/// Below this a note is made: nothing of knock is left.
-pub(super) const LOWEST_USEFUL_HZ: u32 = 8_000;
 /// Above this nothing samples.
 pub(super) const HIGHEST_HZ: u32 = 2_000_000;
 /// Channels held.

@@ -144,11 +144,11 @@ fn samples_that_are_no_numbers_become_zero_and_are_counted() {
 #[test]
 fn other_kinds_of_file_are_refused_by_content_with_what_to_do() {
     let cases: [(&[u8], &str); 8] = [
-        (b"fLaC\0\0\0\x22", "convert it to WAV"),
+        (b"wvpk\0\0\0\x22", "convert it to WAV"),
         (b"ID3\x04\0\0\0\0", "record again as WAV"),
         (b"\xff\xfb\x90\x64\0\0", "record again as WAV"),
         (b"%PDF-1.7\n", "the recording (WAV)"),
-        (b"PK\x03\x04\x14\0", "CSV text"),
+        (b"PK\x03\x04\x14\0", "no end record"),
         (b"\x89PNG\r\n\x1a\n", "the recording (WAV)"),
         (b"\0\x01\x02\x03\x04\x05\x06\x07\x08\x0b\x0e\x0f", "neither sound nor text"),
         (b"{\"a\": 1}", "neither an engine sheet nor a card"),

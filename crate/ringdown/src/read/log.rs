@@ -2,9 +2,9 @@
 
 use super::clock::Axis;
 use super::dialect::{self, Dialect};
-use super::roles::{self, Facts, Figures, Role};
+use super::roles::{self, Facts, Figures, Guess, Role};
 use super::table::Table;
-use super::{Source, bytes, clock, names};
+use super::{Content, Source, bytes, clock, names, scope};
 use crate::error::{Error, Kind, Loaded, Place};
 use serde::{Deserialize, Serialize};
 
@@ -53,13 +53,16 @@ pub enum Of {
     Cylinder(u16),
 }
 
-impl Log {
-    /// Reads the whole table. `rate_hz`: rows a second, used where the table has no time column.
-    ///
-    /// # Errors
-    /// When the source is empty, no text, holds no table of numbers, or a record breaks the limits (1 MiB a record,
-    /// 64 KiB a field, 4096 columns; the error names the line).
-    pub fn read(name: &str, mut source: Box<dyn Source>, rate_hz: Option<f64>) -> Result<Loaded<Log>, Error> {
+/// A table of numbers and what its columns are, not yet a log or a recording.
+pub(super) struct Parsed {
+    pub dialect: Dialect,
+    pub table: Table,
+    guesses: Vec<Guess>,
+}
+
+impl Parsed {
+    /// Reads the whole table.
+    pub(super) fn read(name: &str, mut source: Box<dyn Source>) -> Result<Parsed, Error> {
         let len = bytes::length(name, source.as_mut())?;
         let sample = bytes::slice(name, source.as_mut(), 0, dialect::SAMPLE_BYTES)?;
         if sample.iter().all(u8::is_ascii_whitespace) && sample.len() as u64 == len {
@@ -71,8 +74,53 @@ impl Log {
         if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }
+        let guesses = roles::assign(&facts(&dialect, &table));
+        Ok(Parsed { dialect, table, guesses })
+    }
+
+    /// The time column and the seconds one of its steps stands for; `None` without one, or where it holds clock texts.
+    pub(super) fn time(&self) -> Option<(usize, f64)> {
+        let k = self.guesses.iter().position(|guess| guess.role == Role::Time)?;
+        let is_clock = self.dialect.clocks.get(k).copied().unwrap_or(false);
+        let (name, unit) = (self.dialect.names.get(k)?, self.dialect.units.get(k)?);
+        let values = self.table.columns.get(k).filter(|_| !is_clock)?;
+        Some((k, clock::scale(name, unit.as_deref(), values, &mut Vec::new())))
+    }
+
+    fn into_log(self, name: &str, rate_hz: Option<f64>) -> Loaded<Log> {
         let rate_hz = rate_hz.filter(|rate_hz| *rate_hz > 0.0 && rate_hz.is_finite());
-        Ok(assemble(name, &dialect, table, rate_hz))
+        assemble(name, &self.dialect, self.table, self.guesses, rate_hz)
+    }
+
+    /// A log, unless its rows come too fast for one.
+    pub(super) fn into_content(self, name: &str, rate_hz: Option<f64>) -> Result<Loaded<Content>, Error> {
+        match self.time() {
+            Some((time, scale)) if scope::is_recording(&self.table, time, scale) => {
+                Ok(scope::recording(name, &self.dialect, self.table, time, scale)?.map(Content::Recording))
+            }
+            _ => Ok(self.into_log(name, rate_hz).map(Content::Log)),
+        }
+    }
+}
+
+fn facts<'a>(dialect: &'a Dialect, table: &Table) -> Vec<Facts<'a>> {
+    let one = |(k, values): (usize, &Vec<f64>)| Facts {
+        name: dialect.names.get(k).map_or("", String::as_str),
+        unit: dialect.units.get(k).and_then(Option::as_deref),
+        is_clock: dialect.clocks.get(k).copied().unwrap_or(false),
+        figures: Figures::of(values),
+    };
+    table.columns.iter().enumerate().map(one).collect()
+}
+
+impl Log {
+    /// Reads the whole table. `rate_hz`: rows a second, used where the table has no time column.
+    ///
+    /// # Errors
+    /// When the source is empty, no text, holds no table of numbers, or a record breaks the limits (1 MiB a record,
+    /// 64 KiB a field, 4096 columns; the error names the line).
+    pub fn read(name: &str, source: Box<dyn Source>, rate_hz: Option<f64>) -> Result<Loaded<Log>, Error> {
+        Ok(Parsed::read(name, source)?.into_log(name, rate_hz))
     }
 
     /// Median rate of the rows, Hz, from the time column or as told; a column with gaps has a lower one of its own.
@@ -90,18 +138,8 @@ impl Log {
 }
 
 /// Roles, units and time for the columns of a table.
-fn assemble(name: &str, dialect: &Dialect, mut table: Table, rate_hz: Option<f64>) -> Loaded<Log> {
+fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>, rate_hz: Option<f64>) -> Loaded<Log> {
     let mut notes = table.notes(name, dialect);
-    let facts = |(k, values): (usize, &Vec<f64>)| Facts {
-        name: dialect.names.get(k).map_or("", String::as_str),
-        unit: dialect.units.get(k).and_then(Option::as_deref),
-        is_clock: dialect.clocks.get(k).copied().unwrap_or(false),
-        figures: Figures::of(values),
-    };
-    let facts: Vec<Facts> = table.columns.iter().enumerate().map(facts).collect();
-    let guesses = roles::assign(&facts);
-    let is_clock: Vec<bool> = facts.iter().map(|facts| facts.is_clock).collect();
-    drop(facts);
     let mut columns: Vec<Column> = Vec::new();
     for (k, (guess, values)) in guesses.into_iter().zip(std::mem::take(&mut table.columns)).enumerate() {
         let head = dialect.names.get(k).filter(|head| !head.is_empty());
@@ -119,7 +157,7 @@ fn assemble(name: &str, dialect: &Dialect, mut table: Table, rate_hz: Option<f64
         columns.push(column);
     }
     let time = columns.iter().position(|column| column.role == Role::Time);
-    let t_s = match time.and_then(|k| columns.get(k).zip(is_clock.get(k))) {
+    let t_s = match time.and_then(|k| columns.get(k).zip(dialect.clocks.get(k))) {
         Some((column, is_clock)) => {
             let axis = clock::axis(&column.name, column.unit.as_deref(), *is_clock, &column.values);
             keep_rows(&mut columns, time, axis, &table.lines, name, &mut notes)

@@ -26,7 +26,7 @@ const UNPACK: &str = "unpack it and drop the files inside";
 const DOCUMENT: &str = "drop the recording (WAV) or the log (CSV text) itself";
 
 /// (offset, bytes, what it is, what to do): published file signatures, from memory.
-const SIGNATURES: [(usize, &[u8], &str, &str); 37] = [
+const SIGNATURES: [(usize, &[u8], &str, &str); 36] = [
     (0, b".snd", "an AU sound file", TO_WAV),
     (0, b"riff\x2e\x91\xcf\x11", "a Wave64 sound file", TO_WAV),
     (0, b"wvpk", "a WavPack sound file", TO_WAV),
@@ -50,9 +50,8 @@ const SIGNATURES: [(usize, &[u8], &str, &str); 37] = [
     (0, b"<html", "a web page", DOCUMENT),
     (0, b"<?xml", "an XML file", LOG),
     (0, b"\xd0\xcf\x11\xe0", "an old spreadsheet or document", "save the table as CSV text and drop that"),
-    (0, b"PK\x03\x04", "a zip archive or a spreadsheet", "unpack it, or save the table as CSV text, and drop that"),
-    (0, b"PK\x05\x06", "an empty zip archive", UNPACK),
-    (0, b"\x1f\x8b", "a gzip archive", UNPACK),
+    (0, b"PK\x03\x04", "a zip archive inside an archive", UNPACK),
+    (0, b"\x1f\x8b", "a gzip archive inside an archive", UNPACK),
     (0, b"BZh", "a bzip2 archive", UNPACK),
     (0, b"\xfd7zXZ", "an xz archive", UNPACK),
     (0, b"7z\xbc\xaf\x27\x1c", "a 7-Zip archive", UNPACK),

@@ -7,6 +7,7 @@ mod aiff;
 mod bytes;
 mod caf;
 pub mod card;
+pub mod chain;
 mod clock;
 mod cue;
 mod dialect;
@@ -14,17 +15,22 @@ mod flac;
 mod fmt_chunk;
 #[cfg(test)]
 mod hostile;
+mod inflated;
 mod interleaved;
+pub mod joined;
 mod json;
 pub mod log;
 mod magic;
 mod names;
 mod number;
+pub mod packed;
+mod part;
 mod pcm;
 pub mod raw;
 mod riff;
 pub mod roles;
 pub mod samples;
+mod scope;
 pub mod sheet;
 mod sheet_check;
 mod table;
@@ -68,17 +74,44 @@ pub enum Content {
 /// # Errors
 /// When nothing of the file is usable: empty, unreadable, of another kind (with what to do instead), or broken.
 pub fn open(name: &str, mut source: Box<dyn Source>, told: &Told) -> Result<Loaded<Content>, Error> {
-    if let Some(form) = &told.raw {
-        return Ok(raw::open(name, source, form)?.map(Content::Recording));
-    }
     let head = bytes::slice(name, source.as_mut(), 0, magic::HEAD_BYTES)?;
-    match magic::promise(&head).map_err(|kind| Error::new(name, Place::File, kind))? {
+    if !packed::is_packed(&head) {
+        return open_plain(name, source, &head, told);
+    }
+    let Loaded { value: mut source, notes } = packed::only(name, source)?;
+    let head = bytes::slice(name, source.as_mut(), 0, magic::HEAD_BYTES)?;
+    let mut loaded = open_plain(name, source, &head, told)?;
+    loaded.notes.splice(0..0, notes);
+    Ok(loaded)
+}
+
+/// Opens what stands in no archive; an archive inside an archive is refused by its signature.
+fn open_plain(name: &str, source: Box<dyn Source>, head: &[u8], told: &Told) -> Result<Loaded<Content>, Error> {
+    let mut loaded = match &told.raw {
+        Some(form) => raw::open(name, source, form)?.map(Content::Recording),
+        None => open_promised(name, source, head, told)?,
+    };
+    if let Content::Recording(samples) = &loaded.value
+        && samples.sample_rate_hz < LOWEST_USEFUL_HZ
+    {
+        let what = format!("the sampling rate is {} Hz: too low for any knock frequency", samples.sample_rate_hz);
+        let remedy = "record with at least 44 100 Hz; use this file for listening only";
+        loaded.notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy }));
+    }
+    Ok(loaded)
+}
+
+/// Below this a note is made: nothing of knock is left.
+const LOWEST_USEFUL_HZ: f64 = 8_000.0;
+
+fn open_promised(name: &str, mut source: Box<dyn Source>, head: &[u8], told: &Told) -> Result<Loaded<Content>, Error> {
+    match magic::promise(head).map_err(|kind| Error::new(name, Place::File, kind))? {
         Promise::Wave => Ok(wave::open(name, source)?.map(Content::Recording)),
         Promise::Flac => Ok(flac::open(name, source)?.map(Content::Recording)),
         Promise::Aiff => Ok(aiff::open(name, source)?.map(Content::Recording)),
         Promise::Caf => Ok(caf::open(name, source)?.map(Content::Recording)),
         Promise::Json => open_json(name, source.as_mut()),
-        Promise::Text => Ok(log::Log::read(name, source, told.log_rate_hz)?.map(Content::Log)),
+        Promise::Text => log::Parsed::read(name, source)?.into_content(name, told.log_rate_hz),
     }
 }
 

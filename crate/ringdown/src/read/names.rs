@@ -3,7 +3,7 @@
 use super::log::Of;
 
 /// Units as loggers write them, lower case, without brackets (common practice, no source).
-const UNITS: [&str; 108] = [
+const UNITS: [&str; 109] = [
     "rpm",
     "1/min",
     "u/min",
@@ -41,6 +41,7 @@ const UNITS: [&str; 108] = [
     "ns",
     "sec",
     "secs",
+    "second",
     "seconds",
     "sek",
     "min",

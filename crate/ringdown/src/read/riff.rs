@@ -107,16 +107,12 @@ impl Walk<'_> {
         Ok(Head { time_reference, ..head })
     }
 
-    fn finish(mut self, format: Option<Format>, data: Option<(u64, u64)>, cues: cue::Marks) -> Result<Head, Error> {
+    fn finish(self, format: Option<Format>, data: Option<(u64, u64)>, cues: cue::Marks) -> Result<Head, Error> {
         let Some(format) = format else { return Err(self.missing("no format chunk", "a chunk \"fmt \"")) };
         let whole = format.frame_bytes() as u64;
         let Some((data_start, bytes)) = data.filter(|(_, bytes)| *bytes >= whole) else {
             return Err(self.missing("no samples", "a chunk \"data\" with at least one whole frame"));
         };
-        if format.sample_rate_hz < fmt_chunk::LOWEST_USEFUL_HZ {
-            let what = format!("the sampling rate is {} Hz: too low for any knock frequency", format.sample_rate_hz);
-            self.note(Place::File, what, "record with at least 44 100 Hz; use this file for listening only");
-        }
         let data_bytes = bytes - bytes % whole;
         Ok(Head {
             format,
