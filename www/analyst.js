@@ -50,9 +50,13 @@ export class Analyst {
     this.sentRoles = new Map();
     /** What the running worker was last told. @type {Inputs | null} */
     this.told = null;
+    /** Marks and judgements that wait for their file. @type {Map<string, { marks: import("./protocol.js").Mark[],
+     *   labels: import("./state.js").EarLabel[] }> | null} */
+    this.brought = null;
     /** Calls wait for this. @type {Promise<void>} */
     this.ready = new Promise((resolve) => { this.becomeReady = resolve; });
     state.watch(["inputs"], () => { this.sync(); });
+    state.watch(["language", "comma"], () => { this.speak(); });
   }
 
   /** @param {import("./wasm.js").Origin} origin */
@@ -141,7 +145,65 @@ export class Analyst {
       if (source && source.guessed === null) source.guessed = file.role;
     }
     this.state.put({ files });
+    this.state.remember(files);
+    if (this.sources.some((one) => one.id !== null && !files.some((file) => file.id === one.id))) this.followRefused();
+    this.adoptBrought(files);
     this.sync();
+  }
+
+  /** A file that left the card by itself was not the one a saved card means. */
+  async followRefused() {
+    try {
+      /** @type {import("./protocol.js").Brought} */
+      const { refused } = await this.call("brought");
+      this.state.put({ refused });
+    } catch (error) { this.complain(error); }
+  }
+
+  /** Takes the refused file after all. @param {import("./protocol.js").RefusedFile} refused */
+  async useAnyway({ id, name }) {
+    await this.quietly("accept_other", name);
+    this.state.put({ refused: this.state.results.refused.filter((one) => one.name !== name) });
+    const source = this.sources.find((one) => one.id === id);
+    if (!source) return this.state.fault(`${name} is not at hand any more. To do: drop it again.`);
+    source.id = null;
+    source.sentTo = null;
+    await this.addSource(source);
+  }
+
+  /** Marks and judgements of a saved card know files by name; once such a file is here they become the user's own.
+   * @param {import("./protocol.js").FileRow[]} files */
+  adoptBrought(files) {
+    const { brought } = this;
+    if (!brought) return;
+    const { marks, labels } = this.state.inputs;
+    const [allMarks, allLabels] = [{ ...marks }, { ...labels }];
+    let found = false;
+    for (const { name, sha256 } of files) {
+      if (!sha256 || !brought.has(name)) continue;
+      const own = brought.get(name);
+      brought.delete(name);
+      if (!own) continue;
+      found = true;
+      allMarks[sha256] = own.marks;
+      allLabels[sha256] = own.labels;
+    }
+    if (!found) return;
+    const inputs = { ...this.state.inputs, marks: allMarks, labels: allLabels };
+    this.told = this.told && { ...this.told, marks: allMarks, labels: allLabels };
+    this.state.adopt({ marks: inputs.marks, labels: inputs.labels }, "what the dropped card says");
+  }
+
+  /** What the card just dropped brought along, by file name. @returns {Promise<void>} */
+  async takeBrought() {
+    /** @type {import("./protocol.js").Brought} */
+    const { marks, labels } = await this.call("brought");
+    const names = new Set([...marks, ...labels].map((one) => one.file));
+    this.brought = new Map([...names].map((name) => [name, {
+      marks: marks.filter((one) => one.file === name),
+      labels: labels.filter((one) => one.file === name).map(({ t_s, knock }) => ({ t_s, knock })),
+    }]));
+    this.adoptBrought(this.state.results.files);
   }
 
   /** Gives a fresh worker what the last one knew. */
@@ -150,6 +212,8 @@ export class Analyst {
     this.told = null;
     this.sentRoles.clear();
     for (const source of this.sources) source.id = null;
+    const { language, comma } = this.state.results;
+    if (language !== "en" || comma) await this.quietly("speak", language, comma);
     await this.tellChanges(); // before any file: a sheet dropped meanwhile counts over what was remembered
     this.becomeReady?.();
     for (const source of [...this.sources]) {
@@ -180,6 +244,14 @@ export class Analyst {
       + "if it repeats, remove the file added last.");
     this.ready = new Promise((resolve) => { this.becomeReady = resolve; });
     this.startWorker();
+  }
+
+  /** The bench speaks the page's language. */
+  async speak() {
+    if (!this.worker) return;
+    await this.ready;
+    const { language, comma } = this.state.results;
+    await this.quietly("speak", language, comma);
   }
 
   /** Sends what changed since the worker was last told. Roles set by hand go by the file's hash. */
@@ -216,6 +288,8 @@ export class Analyst {
     for (const label of labels) {
       if (!known.some((one) => same(one, label))) await this.quietly("label", file.id, label.t_s, label.knock);
     }
+    const marks = inputs.marks[key] ?? [];
+    if (key && !same(marks, told?.marks[key] ?? [])) await this.quietly("set_marks", file.id, marks);
     for (const label of known) {
       if (!labels.some((one) => one.t_s === label.t_s)) await this.quietly("label", file.id, label.t_s, null);
     }
@@ -306,6 +380,7 @@ export class Analyst {
       const { settled, ...rest } = choices;
       this.state.put({ settled: settled ?? null });
       if (!what) return;
+      await this.takeBrought();
       const inputs = { ...this.state.inputs, sheet, choices: rest };
       this.told = inputs;
       this.state.adopt({ sheet, choices: rest }, what);

@@ -4,6 +4,9 @@ import { Analyst } from "./analyst.js";
 import { LinkedPointer } from "./charts/pointer.js";
 import { find, setText } from "./parts/dom.js";
 import { takeChosen, takeDrops } from "./parts/drop.js";
+import { offlineMark } from "./parts/offline.js";
+import { PageLanguage } from "./parts/language.js";
+import { takePaste } from "./parts/paste.js";
 import { Player } from "./parts/play.js";
 import { bandSection } from "./sections/band.js";
 import { compareSection } from "./sections/compare.js";
@@ -71,11 +74,40 @@ function bindSettings(state) {
   });
 }
 
+/** Language and decimal mark: page, worker and the page's own instance of the module. @param {State} state @param {World} world */
+function bindLanguage(state, world) {
+  const choice = find(document, "#language", HTMLSelectElement);
+  const comma = find(document, "#decimal", HTMLSelectElement);
+  const page = new PageLanguage(document.body);
+  choice.addEventListener("change", () => state.put({ language: choice.value, comma: choice.value === "de" }));
+  comma.addEventListener("change", () => state.put({ comma: comma.value === "," }));
+  state.watch(["language", "comma"], () => {
+    const { results } = state;
+    choice.value = results.language;
+    comma.value = results.comma ? "," : ".";
+    page.speak(results.language);
+    world.pictures.then(() => wasm_bindgen.speak(results.language, results.comma));
+  });
+}
+
+/** Fields nobody filled in are left out of the print, and groups that hold nothing else. */
+function markEmpty() {
+  for (const box of document.querySelectorAll(".field")) {
+    const field = box.querySelector("input, select");
+    const value = field instanceof HTMLInputElement || field instanceof HTMLSelectElement ? field.value.trim() : "";
+    box.toggleAttribute("data-empty", !value || box.hasAttribute("hidden"));
+  }
+  for (const group of document.querySelectorAll("details.part")) {
+    group.toggleAttribute("data-empty", !group.querySelector(".field:not([data-empty]), tbody tr"));
+  }
+}
+
 /** Why and sheet print unfolded; charts' figures stay folded, their pictures print. */
 function bindPrint() {
   /** @type {HTMLDetailsElement[]} */
   let opened = [];
   addEventListener("beforeprint", () => {
+    markEmpty();
     opened = [...document.querySelectorAll("details")].filter((one) => !one.open && one.closest(".why, .part") !== null);
     for (const one of opened) one.open = true;
   });
@@ -86,6 +118,7 @@ function bindPrint() {
 function bindFiles(analyst) {
   const take = (/** @type {File[]} */ files) => { analyst.add(files.map((file) => ({ file, role: null }))); };
   takeDrops(take);
+  takePaste(take);
   takeChosen(find(document, "#choose", HTMLButtonElement), find(document, "#files", HTMLInputElement), take);
   for (const button of document.querySelectorAll("button[data-evening]")) {
     const evening = /** @type {"one" | "two" | "three" | "stranger"} */ (button.getAttribute("data-evening"));
@@ -116,10 +149,12 @@ async function start() {
   faultList(find(document, "#faults", HTMLElement), world);
   bindHistory(state);
   bindSettings(state);
+  bindLanguage(state, world);
   bindPrint();
   bindFiles(analyst);
   followSettled(state, analyst);
 
+  offlineMark(find(document, "#offline", HTMLElement));
   find(document, "#unfit", HTMLElement).hidden = true;
   const missing = missingFromBrowser();
   if (missing) return unfit(missing);

@@ -21,6 +21,12 @@
  *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[],
  *   channels: ChannelRow[] }} FileRow
  * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[] }} Added
+ * @typedef {"safe" | "knock" | "exclude"} MarkLabel
+ * @typedef {{ file: string, from_s: number, to_s: number, label: MarkLabel, ignition_deg_btdc: number | null,
+ *   load: number | null, fuel: string | null, coolant_c: number | null }} Mark
+ * @typedef {{ id: number, name: string, sha256: string, wanted: string }} RefusedFile   not the one a saved card means
+ * @typedef {{ marks: Mark[], labels: { file: string, t_s: number, knock: boolean }[],
+ *   missing: { name: string, sha256: string | null }[], refused: RefusedFile[] }} Brought   what a saved card brought along
  *
  * @typedef {{ band: [number, number] | null, window: [number, number] | null, false_alarm: number,
  *   confidence: number, breakpoints: number[] | null, feature: string,
@@ -47,7 +53,7 @@
  *   read_out(x: number, y: number): string, free(): void }} Picture
  * @typedef {{ step(budgetMs: number): Step, section(n: number): SectionView, verdict(): VerdictLine[],
  *   title(): string, files(): FileRow[], [call: string]: (...args: any[]) => any }} Bench
- * @typedef {{ Bench: new () => Bench, Demo: new (evening: string) => DemoMaker,
+ * @typedef {{ Bench: new () => Bench, speak: (tag: string, comma: boolean) => void, Demo: new (evening: string) => DemoMaker,
  *   Picture: new (figure: Figure) => Picture,
  *   (from: { module_or_path: WebAssembly.Module | string }): Promise<unknown> }} Glue
  *

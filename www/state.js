@@ -4,33 +4,39 @@
  * @typedef {import("./protocol.js").Choices} Choices
  * @typedef {{ t_s: number, knock: boolean | null }} EarLabel
  * @typedef {{ sheet: import("./protocol.js").Sheet, choices: Choices, roles: Record<string, string>,
- *   columns: Record<string, Record<string, string>>, labels: Record<string, EarLabel[]> }} Inputs
- *   `roles`, `columns` and `labels` hold only what the user set, by the file's SHA-256
+ *   columns: Record<string, Record<string, string>>, labels: Record<string, EarLabel[]>,
+ *   marks: Record<string, Mark[]> }} Inputs
+ *   `roles`, `columns`, `labels` and `marks` hold only what the user set, by the file's SHA-256
+ * @typedef {import("./protocol.js").Mark} Mark
+ * @typedef {{ name: string, sha256: string }} KeptFile   a file this card was made from, to be dropped again
  * @typedef {{ title: string, verdict: import("./protocol.js").VerdictLine[], files: import("./protocol.js").FileRow[],
  *   views: Map<number, import("./protocol.js").SectionView>, progress: import("./protocol.js").Progress | null,
  *   faults: { key: number, text: string }[], fieldFaults: Record<string, string>, settled: Choices["settled"] | null,
  *   scheme: "paper" | "sun", letters: boolean, unit: "mm" | "in", signed: { who: string, when: string },
- *   notes: Record<number, string[]> }} Results   `notes`: what was assumed in reading a file, by its id
+ *   notes: Record<number, string[]>, language: string, comma: boolean, listening: { slow: number, throughBand: boolean },
+ *   refused: import("./protocol.js").RefusedFile[], kept: KeptFile[] }} Results   `notes`: what was assumed in reading a
+ *   file, by its id; `kept`: files of the card kept in this browser
  * @typedef {(state: State, signal: AbortSignal) => void} Watcher
  */
 
 const HISTORY = 100;
+const MOST_KEPT = 200;
 const STORE_KEY = "ringdown-card";
 /** Settings kept besides the inputs. */
-const KEPT = ["scheme", "letters", "unit", "signed"];
+const KEPT = ["scheme", "letters", "unit", "signed", "language", "comma", "kept"];
 
 /** @returns {Inputs} */
 export function freshInputs() {
   return {
     sheet: { sheet: 1, strokes: 4 },
     choices: { band: null, window: null, false_alarm: 0.001, confidence: 0.95, breakpoints: null, feature: "energy" },
-    roles: {}, columns: {}, labels: {},
+    roles: {}, columns: {}, labels: {}, marks: {},
   };
 }
 
 /** What was kept in this browser, or nothing when it can't be read: a page from a stick may have no store.
  * @returns {{ inputs?: Inputs, scheme?: "paper" | "sun", letters?: boolean, unit?: "mm" | "in",
- *   signed?: { who: string, when: string } }} */
+ *   signed?: { who: string, when: string }, language?: string, comma?: boolean, kept?: KeptFile[] }} */
 function recall() {
   try {
     const kept = JSON.parse(localStorage.getItem(STORE_KEY) ?? "{}");
@@ -58,6 +64,8 @@ export class State {
       scheme: kept.scheme === "sun" ? "sun" : "paper", letters: kept.letters !== false,
       unit: kept.unit === "in" ? "in" : "mm",
       signed: { who: String(kept.signed?.who ?? ""), when: String(kept.signed?.when ?? "") },
+      language: typeof kept.language === "string" ? kept.language : "en", comma: kept.comma === true,
+      listening: { slow: 1, throughBand: false }, refused: [], kept: Array.isArray(kept.kept) ? kept.kept.slice(0, MOST_KEPT) : [],
     };
     /** @type {{ inputs: Inputs, what: string }[]} */
     this.past = [];
@@ -153,13 +161,26 @@ export class State {
   dismiss(key) { this.put({ faults: this.results.faults.filter((fault) => fault.key !== key) }); }
 
   keep() {
-    const { scheme, letters, unit, signed } = this.results;
+    const { results } = this;
+    const settings = Object.fromEntries(KEPT.map((key) => [key, results[/** @type {keyof Results} */ (key)]]));
     try {
-      localStorage.setItem(STORE_KEY, JSON.stringify({ inputs: this.inputs, scheme, letters, unit, signed }));
+      localStorage.setItem(STORE_KEY, JSON.stringify({ inputs: this.inputs, ...settings }));
     } catch { /* a full or missing store loses only the convenience, and the card can still be saved as a file */ }
   }
 
+  /** Files now on the card join those to be asked for after a reload. @param {import("./protocol.js").FileRow[]} files */
+  remember(files) {
+    const here = files.filter((file) => file.sha256 && (file.kind === "recording" || file.kind === "log"));
+    const known = new Set(this.results.kept.map((one) => one.sha256));
+    const fresh = here.filter((file) => !known.has(file.sha256)).map(({ name, sha256 }) => ({ name, sha256 }));
+    if (fresh.length) this.put({ kept: [...this.results.kept, ...fresh].slice(-MOST_KEPT) });
+  }
+
+  /** @param {string} sha256 a file that is not wanted any more */
+  leaveOut(sha256) { this.put({ kept: this.results.kept.filter((one) => one.sha256 !== sha256) }); }
+
   forget() {
+    this.put({ kept: [], signed: { who: "", when: "" } });
     this.take(freshInputs());
     this.past = [];
     this.future = [];

@@ -21,14 +21,12 @@ export function missingFromBrowser() {
   return null;
 }
 
-/** The page's policy lets only this one name make script addresses; browsers without Trusted Types take the text.
- * @returns {(address: string) => string} */
-function addressPolicy() {
-  const types = /** @type {any} */ (globalThis).trustedTypes;
-  if (!types) return (address) => address;
-  const policy = types.createPolicy("ringdown", { createScriptURL: (/** @type {string} */ address) => address });
-  return (address) => policy.createScriptURL(address);
-}
+const types = /** @type {any} */ (globalThis).trustedTypes;
+const policy = types?.createPolicy("ringdown", { createScriptURL: (/** @type {string} */ address) => address });
+
+/** An address of a script of ours: the page's policy lets only this one name make them; browsers without Trusted Types
+ * take the text. @param {string} address @returns {string} */
+export function trusted(address) { return policy ? policy.createScriptURL(address) : address; }
 
 /** @param {string} base64 @returns {Uint8Array<ArrayBuffer>} */
 function bytesOf(base64) {
@@ -48,7 +46,6 @@ async function ownText(name) {
 /** Finds the module and starts it on the page, where it draws. A worker always starts from text in memory: only then does
  * the page's policy hold in it too, for one from an address obeys that address' answer alone. @returns {Promise<Origin>} */
 export async function loadWasm() {
-  const trusted = addressPolicy();
   const inlineWasm = document.getElementById("ringdown-wasm");
   const inlineWorker = document.getElementById("ringdown-worker");
   /** @type {Origin} */

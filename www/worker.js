@@ -11,8 +11,11 @@
   const STEP_MS = 40;
   const TELL_EVERY_MS = 120;
   const FAULTS_IN_A_ROW = 3;
-  const CHANGES = ["add", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label"];
-  const QUESTIONS = ["sheet", "choices", "files", "verdict", "title", "section", "figure", "spectrogram", "envelope",
+  const CHANGES = ["add", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label", "set_marks", "speak",
+    "accept_other"];
+  /** Changes that leave the list of files as it is. */
+  const QUIET = ["choose", "set_sheet", "label", "set_marks"];
+  const QUESTIONS = ["sheet", "choices", "files", "brought", "verdict", "title", "section", "figure", "spectrogram", "envelope",
     "clip", "limits_csv", "summary_text", "result_json", "card_json"];
 
   /** @type {import("./protocol.js").Bench | null} */
@@ -119,7 +122,7 @@
       pending = true;
       stopped = false;
       startedAt = performance.now();
-      if (call !== "choose" && call !== "set_sheet" && call !== "label") tellFiles(bench);
+      if (!QUIET.includes(call)) tellFiles(bench);
     }
     return value;
   }

@@ -13,11 +13,16 @@ import { ChartView } from "./view.js";
 /** @typedef {import("../protocol.js").Plot} Plot */
 /** @typedef {{ state: import("../state.js").State, pictures: Promise<new (figure: Figure) => Picture>,
  *   pointer: import("./pointer.js").LinkedPointer }} ChartWorld */
-/** @typedef {{ edges?: () => [number, number] | null, setEdges?: (edges: [number, number]) => void,
+/** Stretches marked on a chart: where they are, what to do when one is moved or made, whether a drag makes one.
+ * @typedef {{ all: () => [number, number][], move: (at: number, to: [number, number]) => void, on: () => boolean,
+ *   add: (from: number, to: number) => void, letter: (key: string, at: number, chart: Chart) => boolean }} Marking
+ * @typedef {{ marks?: Marking, edges?: () => [number, number] | null, setEdges?: (edges: [number, number]) => void,
  *   pick?: (x: number, y: number, figure: Figure) => void, listen?: (x: number) => void,
  *   requery?: (x: [number, number], y: [number, number], width: number) => Promise<Figure> }} ChartOptions */
 
-const PRINT_WIDTH = 680; // A4 less its margins, in CSS pixels
+/** A4 less its margins and the numbers at the side, and half of that, in CSS pixels: pictures print at their own size. */
+const PRINT_WIDTH = 640;
+const PRINT_HALF = 312;
 const REQUERY_AFTER_MS = 160;
 const SVG_AFTER_MS = 700;
 
@@ -38,6 +43,7 @@ export class Chart {
     this.pointed = null;
     /** @type {[number, number] | null} */
     this.dragged = null;
+    this.draggedAt = 0;
     this.near = true;
     this.frame = 0;
     this.turn = 0;
@@ -86,18 +92,18 @@ export class Chart {
     const { options } = this;
     return {
       view: this.view, plot: () => this.plot, letters: () => this.world.state.results.letters,
-      edges: () => this.dragged ?? options.edges?.() ?? null,
-      moveEdge: (which, at) => {
-        const edges = this.dragged ?? options.edges?.();
-        if (!edges) return;
-        this.dragged = which === 0 ? [Math.min(at, edges[1]), edges[1]] : [edges[0], Math.max(at, edges[0])];
-        this.strip(...this.dragged);
+      edges: () => this.stretches().flat(),
+      moveEdge: (which, at) => this.moveEdge(which >> 1, which % 2 ? 1 : 0, at),
+      dropEdge: () => this.dropEdge(),
+      setEdge: (end, at) => {
+        const nearest = this.stretchAt(at, end);
+        if (nearest === null) return;
+        this.moveEdge(nearest, end, at);
+        this.dropEdge();
       },
-      dropEdge: () => {
-        if (this.dragged) options.setEdges?.(this.dragged);
-        this.dragged = null;
-        this.band.hidden = true;
-      },
+      marking: () => options.marks?.on() ?? false,
+      mark: (from, to) => options.marks?.add(from, to),
+      letter: (key, at) => options.marks?.letter(key, at, this) ?? false,
       pick: (x, y) => { if (this.figure) options.pick?.(x, y, this.figure); },
       strip: (from, to) => this.stripPixels(from, to),
       point: (x, y) => this.point(x, y), pointed: () => this.pointed,
@@ -105,6 +111,37 @@ export class Chart {
       escape: () => { this.keys.hidden = true; },
       help: () => { this.keys.hidden = !this.keys.hidden; },
     };
+  }
+
+  /** Stretches with edges to take hold of. @returns {[number, number][]} */
+  stretches() {
+    const pair = this.options.edges?.();
+    return this.options.marks?.all() ?? (pair ? [pair] : []);
+  }
+
+  /** The stretch around a place, else the one whose edge is nearest. @param {number} at @param {0 | 1} end @returns {number | null} */
+  stretchAt(at, end) {
+    const all = this.stretches();
+    const away = all.map(([from, to]) => (from <= at && at <= to ? -1 : Math.abs((end ? to : from) - at)));
+    return all.length ? away.indexOf(Math.min(...away)) : null;
+  }
+
+  /** @param {number} which @param {0 | 1} end @param {number} at */
+  moveEdge(which, end, at) {
+    const edges = this.dragged ?? this.stretches()[which];
+    if (!edges) return;
+    this.draggedAt = which;
+    this.dragged = end === 0 ? [Math.min(at, edges[1]), edges[1]] : [edges[0], Math.max(at, edges[0])];
+    this.strip(...this.dragged);
+  }
+
+  dropEdge() {
+    const { dragged, options } = this;
+    this.dragged = null;
+    this.band.hidden = true;
+    if (!dragged || !(dragged[0] < dragged[1])) return;
+    if (options.marks) options.marks.move(this.draggedAt, dragged);
+    else options.setEdges?.(dragged);
   }
 
   /** Shows `figure`; the view the user has zoomed to stays. @param {Figure} figure @param {string} [caption]
@@ -126,6 +163,7 @@ export class Chart {
     this.figure = figure;
     if (!part) this.view.setFull(figure);
     this.box.classList.toggle("heat", hasHeat(figure));
+    this.node.classList.toggle("wide-chart", hasHeat(figure));
     this.redraw();
     this.svgSoon();
     this.fillTable();
@@ -168,30 +206,36 @@ export class Chart {
     this.svgTimer = setTimeout(() => this.readySvg(), SVG_AFTER_MS);
   }
 
-  /** @param {import("../protocol.js").Scheme} scheme @returns {string | null} */
-  svg(scheme) {
-    const height = hasHeat(this.figure ?? { id: "", summary: "", x: /** @type {any} */ ({}), y: /** @type {any} */ ({}), layers: [] }) ? 300 : 250;
+  /** @param {import("../protocol.js").Scheme} scheme @param {number} width @param {number} height @returns {string | null} */
+  svg(scheme, width, height) {
     try {
-      return this.picture?.svg(this.drawn(PRINT_WIDTH, height, 1, scheme)) ?? null;
+      return this.picture?.svg(this.drawn(width, height, 1, scheme)) ?? null;
     } catch (error) { this.cannotDraw(error); return null; }
   }
 
+  /** As large as one can want it. */
+  wholeSvg() { return this.svg("print", PRINT_WIDTH, this.hasHeat() ? 300 : 250); }
+
+  hasHeat() { return this.figure !== null && hasHeat(this.figure); }
+
   /** Printing asks synchronously, so the picture stands ready. */
   readySvg() {
-    const text = this.svg("print");
+    const alone = (this.node.closest(".pictures")?.querySelectorAll(".chart").length ?? 1) < 2;
+    const wide = alone || this.hasHeat();
+    const text = this.svg("print", wide ? PRINT_WIDTH : PRINT_HALF, this.hasHeat() ? 220 : 190);
     if (text === null || this.ended.signal.aborted) return;
     if (this.printed.src) URL.revokeObjectURL(this.printed.src);
     this.printed.src = URL.createObjectURL(new Blob([text], { type: "image/svg+xml" }));
   }
 
   saveSvg() {
-    const text = this.svg("print");
+    const text = this.wholeSvg();
     if (text !== null) saveText(text, `ringdown-${this.figure?.id ?? "chart"}.svg`, "image/svg+xml");
   }
 
   /** From the SVG, not from the screen: some browsers falsify what is read from a visible canvas. */
   async savePng() {
-    const text = this.svg("print");
+    const text = this.wholeSvg();
     if (text === null) return;
     const address = URL.createObjectURL(new Blob([text], { type: "image/svg+xml" }));
     const image = new Image();

@@ -6,7 +6,8 @@ import { freshId } from "../parts/field.js";
 const KEYS = [
   ["+ and -", "zoom"], ["arrow keys", "move the view"], ["Shift with arrow keys", "move the pointer, read the figures"],
   ["Home or double click", "whole chart"], ["Backspace", "the view before"], ["Enter", "choose the place under the pointer"],
-  ["space", "listen, where there is something to hear"], ["drag", "zoom to a stretch"], ["Shift and drag", "move"],
+  ["space", "listen, where there is something to hear"], ["[ and ]", "set the nearer edge of a window or mark to the pointer"],
+  ["s, k, x", "on a recording: begin and end a mark (safe, knock, left out)"], ["drag", "zoom to a stretch"], ["Shift and drag", "move"],
   ["wheel", "zoom, with Ctrl or once the chart has focus"], ["?", "this list"],
 ];
 

@@ -2,8 +2,9 @@
 
 /** @typedef {import("./view.js").ChartView} ChartView */
 /** @typedef {import("../protocol.js").Plot} Plot */
-/** @typedef {{ view: ChartView, plot: () => Plot | null, letters: () => boolean, edges: () => [number, number] | null,
- *   moveEdge: (which: 0 | 1, at: number) => void, dropEdge: () => void, pick: (x: number, y: number) => void,
+/** @typedef {{ view: ChartView, plot: () => Plot | null, letters: () => boolean, edges: () => number[],
+ *   moveEdge: (which: number, at: number) => void, dropEdge: () => void, setEdge: (end: 0 | 1, at: number) => void,
+ *   marking: () => boolean, mark: (from: number, to: number) => void, letter: (key: string, at: number) => boolean, pick: (x: number, y: number) => void,
  *   strip: (from: number | null, to: number | null) => void, escape: () => void, point: (x: number | null, y: number | null) => void,
  *   pointed: () => [number, number] | null, listen: () => void, help: () => void }} Hands */
 
@@ -48,13 +49,13 @@ function takeWheel(canvas, hands, signal) {
   }, { signal, passive: false });
 }
 
-/** @param {Hands} hands @param {number} px @returns {0 | 1 | null} */
+/** @param {Hands} hands @param {number} px @returns {number | null} */
 function edgeAt(hands, px) {
   const [plot, edges] = [hands.plot(), hands.edges()];
-  if (!plot || !edges) return null;
+  if (!plot || !edges.length) return null;
   const { x } = scales(plot, hands.view);
   const away = edges.map((edge) => Math.abs(x.px(edge) - px));
-  const nearest = away[0] <= away[1] ? 0 : 1;
+  const nearest = away.indexOf(Math.min(...away));
   return away[nearest] <= EDGE_REACH ? nearest : null;
 }
 
@@ -64,7 +65,7 @@ function takePointers(canvas, hands, signal) {
   const down = new Map();
   let startX = 0;
   let moved = false;
-  /** @type {0 | 1 | null} */
+  /** @type {number | null} */
   let edge = null;
   const clamp = (/** @type {Plot} */ plot, /** @type {number} */ px) => Math.min(plot.right, Math.max(plot.left, px));
 
@@ -89,7 +90,7 @@ function takePointers(canvas, hands, signal) {
     if (Math.abs(event.offsetX - startX) > DRAG_FROM) moved = true;
     if (edge !== null) hands.moveEdge(edge, x.value(clamp(plot, event.offsetX)));
     else if (down.size === 2) pinch(event, last, plot);
-    else if (event.pointerType === "touch" || event.shiftKey) {
+    else if ((event.pointerType === "touch" && !hands.marking()) || event.shiftKey) {
       hands.view.pan("x", (last - event.offsetX) / (plot.right - plot.left));
     } else if (moved) {
       hands.strip(clamp(plot, startX), clamp(plot, event.offsetX));
@@ -114,9 +115,11 @@ function takePointers(canvas, hands, signal) {
     if (event.type === "pointercancel") return;
     if (edge !== null) hands.dropEdge();
     else if (!moved) hands.pick(x.value(event.offsetX), y.value(event.offsetY));
-    else if (event.pointerType !== "touch" && !event.shiftKey) {
+    else if ((event.pointerType !== "touch" || hands.marking()) && !event.shiftKey) {
       const [a, b] = [clamp(plot, startX), clamp(plot, event.offsetX)].sort((one, two) => one - two);
-      if (b - a > DRAG_FROM) hands.view.showRange("x", [x.value(a), x.value(b)]);
+      if (b - a <= DRAG_FROM) { /* a slip of the hand */ }
+      else if (hands.marking()) hands.mark(x.value(a), x.value(b));
+      else hands.view.showRange("x", [x.value(a), x.value(b)]);
     }
     edge = null;
   };
@@ -156,14 +159,16 @@ function takeKeys(canvas, hands, signal) {
     "-": () => view.zoom("x", 1 / 0.7, middle()),
     "?": () => hands.help(),
     " ": () => hands.listen(),
+    "[": () => hands.setEdge(0, middle()),
+    "]": () => hands.setEdge(1, middle()),
   };
   canvas.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const act = named[event.key];
     const letter = hands.letters() ? letters[event.key] : undefined;
-    if (!act && !letter) return;
-    event.preventDefault();
     if (act) act(event.shiftKey);
-    else letter?.();
+    else if (letter) letter();
+    else if (!hands.letters() || !hands.letter(event.key, middle())) return;
+    event.preventDefault();
   }, { signal });
 }

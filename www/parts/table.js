@@ -7,6 +7,8 @@ import { el } from "./dom.js";
 /** @typedef {{ head: string, cell: (row: Row) => Node | null }} Extra   a column with controls */
 
 const WIDE_COLUMNS = 6;
+/** Longer tables scroll in their own box on the screen; shorter ones are not broken over pages in print. */
+const LONG_ROWS = 16;
 /** Longer cells may break over lines; figures with their units stay in one piece. */
 const SHORT_TEXT = 24;
 
@@ -31,8 +33,8 @@ export function tableBox(table, extras = []) {
     el("caption", {}, table.caption),
     el("thead", {}, el("tr", {}, ...heads.map((text, at) => el("th", at < table.columns.length ? { scope: "col" } : { scope: "col", class: "act" }, text)))),
     el("tbody", {}, ...table.rows.map((row) => bodyRow(row, extras))));
-  const wide = heads.length > WIDE_COLUMNS;
-  return el("div", { class: wide ? "scroll wide" : "scroll", tabindex: 0, role: "region", "aria-label": table.caption }, grid);
+  const kinds = ["scroll", heads.length > WIDE_COLUMNS ? "wide" : "", table.rows.length > LONG_ROWS ? "long" : "short-table"];
+  return el("div", { class: kinds.filter(Boolean).join(" "), tabindex: 0, role: "region", "aria-label": table.caption }, grid);
 }
 
 /** A table as text for a spreadsheet: tabs between cells. @param {Table} table */

@@ -1,8 +1,7 @@
 /** Section 2. The files: what each is, its role in one click, a look into it at any zoom. */
 
-import { Chart } from "../charts/chart.js";
 import { el, find } from "../parts/dom.js";
-import { setOptions } from "./choice.js";
+import { lookInto } from "./look.js";
 import { plainSection } from "./section.js";
 
 /** @typedef {import("../protocol.js").FileRow} FileRow */
@@ -69,7 +68,7 @@ function fileRow(world, file) {
   const remove = el("button", { type: "button", class: "small", "aria-label": `remove ${file.name}` }, "remove");
   remove.addEventListener("click", () => world.analyst.remove(file.id));
   return el("tr", {},
-    el("th", { scope: "row" }, file.name, ...(world.state.results.notes[file.id] ?? []).map((note) => el("small", { class: "note" }, note))),
+    el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...(world.state.results.notes[file.id] ?? []).map((note) => el("small", { class: "note" }, note))),
     el("td", {}, file.kind),
     el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
     el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
@@ -89,51 +88,29 @@ function showFiles(host, world) {
   for (const details of host.querySelectorAll("details")) if (open.has(details.dataset.file ?? "")) details.open = true;
 }
 
-/** The envelope of the chosen file: minimum and maximum, so that a spike of one sample survives any zoom.
- * @param {HTMLElement} root @param {World} world */
-function envelope(root, world) {
-  const { state, analyst, player } = world;
-  const choice = find(root, "#envelope-choice", HTMLElement);
-  const select = find(root, "#envelope-file", HTMLSelectElement);
-  const channel = find(root, "#envelope-channel", HTMLSelectElement);
-  const playing = find(root, "#envelope-play", HTMLButtonElement);
-  /** @param {number} from_s @param {number} to_s */
-  const listen = (from_s, to_s) => player.toggle({ file: Number(select.value), channel: Number(channel.value), from_s, to_s }, playing)
-    .catch((error) => state.fault(`Can't play this: ${error.message}`));
-  const chart = new Chart(world, "Envelope", {
-    requery: (x, _y, width) => analyst.ask("envelope", Number(select.value), x[0], x[1], width),
-    listen: (at) => listen(Math.max(0, at - 0.5), at + 0.5),
-  });
-  chart.node.hidden = true;
-  find(root, "#envelope", HTMLElement).append(chart.node);
-  playing.addEventListener("click", () => listen(...chart.view.range("x")));
+/** @param {string} text @param {string} says @param {() => void} act */
+function small(text, says, act) {
+  const button = el("button", { type: "button", class: "small", "aria-label": says }, text);
+  button.addEventListener("click", act);
+  return button;
+}
 
-  const show = async () => {
-    const row = state.results.files.find((one) => one.id === Number(select.value));
-    if (!row) return;
-    setOptions(channel, row.channels.map((one) => [String(one.channel), one.name || String(one.channel)]));
-    for (const node of [channel, playing]) node.hidden = row.kind !== "recording";
-    chart.view.shown = { x: null, y: null };
-    try {
-      const figure = await analyst.ask("envelope", row.id, 0, row.duration_s ?? 0, 900);
-      chart.node.hidden = !figure;
-      if (!figure) return;
-      await chart.show(figure, `Envelope of ${row.name}: smallest and largest value`);
-    } catch (error) {
-      chart.node.hidden = true;
-      analyst.complain(error);
-    }
-  };
-  select.addEventListener("change", show);
-  let shown = "";
-  return state.watch(["files"], () => {
-    const usable = state.results.files.filter((one) => (one.kind === "recording" || one.kind === "log") && one.duration_s);
-    choice.hidden = usable.length === 0;
-    if (!usable.length) chart.node.hidden = true;
-    setOptions(select, usable.map((one) => [String(one.id), one.name]));
-    const now = usable.map((one) => `${one.id}:${one.role}`).join(" ");
-    if (now !== shown && usable.length) show();
-    shown = now;
+/** Files that the card was made from and that are not here, and files that bear such a name and are others.
+ * @param {HTMLElement} host @param {World} world */
+function showAwaited(host, world) {
+  const { state, analyst } = world;
+  return state.watch(["files", "kept", "refused"], () => {
+    const { files, kept, refused } = state.results;
+    const away = files.every((file) => file.sha256 || file.kind === "sheet" || file.kind === "card")
+      ? kept.filter((one) => !files.some((file) => file.sha256 === one.sha256)) : [];
+    host.hidden = away.length + refused.length === 0;
+    host.replaceChildren(
+      ...refused.map((one) => el("li", {}, el("span", { class: "own-words" }, one.name), el("span", {}, " is another file than the card was made from: not used."),
+        el("small", {}, ` SHA-256 ${one.sha256.slice(0, HASH_SHOWN)}, not ${one.wanted.slice(0, HASH_SHOWN)} `),
+        small("use it anyway", `use ${one.name} anyway`, () => { analyst.useAnyway(one); }))),
+      ...away.map((one) => el("li", {}, el("span", { class: "own-words" }, one.name), el("span", {}, " belongs to the card kept here: drop it again."),
+        el("small", {}, ` SHA-256 ${one.sha256.slice(0, HASH_SHOWN)} `),
+        small("leave it out", `leave ${one.name} out`, () => state.leaveOut(one.sha256)))));
   });
 }
 
@@ -149,7 +126,8 @@ export function recordingsSection(root, world) {
     if (now !== shown) showFiles(host, world);
     shown = now;
   });
-  const unwatchEnvelope = envelope(root, world);
+  const unwatchEnvelope = lookInto(root, world);
+  const unwatchAwaited = showAwaited(find(root, "#awaited", HTMLElement), world);
   const end = plainSection(root, world, { leaveOut: ["files", "envelope"] });
-  return () => { unwatch(); unwatchEnvelope(); end(); };
+  return () => { unwatch(); unwatchEnvelope(); unwatchAwaited(); end(); };
 }

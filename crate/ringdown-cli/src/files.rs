@@ -61,6 +61,19 @@ fn complained(added: Result<FileId, Error>) -> bool {
     added.is_err()
 }
 
+/// One line for each file that is not the one a saved card means; true if there is any.
+pub fn tell_refused(card: &Card) -> bool {
+    for refused in card.refused_files() {
+        let (here, wanted) = (&refused.sha256[..12], &refused.wanted[..12]);
+        eprintln!(
+            "{}: is not the file the card was made from (SHA-256 begins {here}, the card's {wanted}); \
+             find that file, or leave its entry out of the card",
+            refused.name
+        );
+    }
+    !card.refused_files().is_empty()
+}
+
 fn input(path: &Path, told: &Told) -> Result<Input, String> {
     let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let metadata = match std::fs::metadata(path) {

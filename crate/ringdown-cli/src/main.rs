@@ -51,6 +51,7 @@ fn run_analyse(args: &args::Analyse) -> u8 {
         return WRONG_USE;
     }
     files::work(&mut card);
+    unreadable |= files::tell_refused(&card);
     let written = report::analyse(&card, args.json.as_deref(), args.limits.as_deref());
     let nothing = card.modes().is_none() && card.recordings().next().is_none() && card.logs().next().is_none();
     status(unreadable, written, nothing)

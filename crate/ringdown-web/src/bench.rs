@@ -3,9 +3,9 @@
 use crate::fault::{Fault, of_page, thrown};
 use crate::file::BrowserFile;
 use js_sys::{Date, Float32Array};
-use ringdown::card::{Card, Choices, Content, FileRole, Input};
+use ringdown::card::{Card, Choices, Content, EarLabel, FileRole, Input, Mark};
 use ringdown::error::Error;
-use ringdown::out::{chart, result, section, table, words};
+use ringdown::out::{chart, result, section, speech, table, words};
 use ringdown::read::{Source, Told, roles::Role};
 use ringdown::synth;
 use serde::{Deserialize, Serialize};
@@ -151,6 +151,27 @@ impl Bench {
         self.card.label(id, t_s, knock);
     }
 
+    /// Replaces the marked stretches of a file.
+    pub fn set_marks(&mut self, id: u32, marks: JsValue) -> Result<(), JsValue> {
+        let marks: Vec<Mark> = taken(marks)?;
+        self.card.set_marks(id, marks);
+        Ok(())
+    }
+
+    /// What a saved card brought along and still waits for: marks, judgements, files.
+    pub fn brought(&self) -> Answer {
+        let missing: Vec<_> = self.card.missing_files().collect();
+        let labels: Vec<Value> = self.card.labels().iter().map(label).collect();
+        given(&serde_json::json!({
+            "marks": self.card.marks(), "labels": labels, "missing": missing, "refused": self.card.refused_files(),
+        }))
+    }
+
+    /// From now on any file of this name will do, whatever hash a saved card names.
+    pub fn accept_other(&mut self, name: &str) {
+        self.card.accept_other(name);
+    }
+
     /// The files with their channels.
     pub fn files(&self) -> Answer {
         given(&section::file_rows(&self.card))
@@ -248,6 +269,16 @@ impl Bench {
     pub fn say(&self, key: &str) -> String {
         words::text(key)
     }
+
+    /// Speaks another language from now on; every section is said anew.
+    pub fn speak(&mut self, tag: &str, decimal_comma: bool) {
+        speak(tag, decimal_comma);
+        self.card.say_again();
+    }
+}
+
+fn label(label: &EarLabel) -> Value {
+    serde_json::json!({"file": label.file, "t_s": label.t_s, "knock": label.knock})
 }
 
 fn kind(content: &Content) -> &'static str {
@@ -261,6 +292,12 @@ fn kind(content: &Content) -> &'static str {
 
 fn figure(figure: Option<ringdown::out::figure::Figure>) -> Answer {
     given(&figure)
+}
+
+/// Language and decimal mark of this instance: the page's own, which draws, needs telling as well.
+#[wasm_bindgen]
+pub fn speak(tag: &str, decimal_comma: bool) {
+    speech::speak(speech::Language::of_tag(tag), decimal_comma);
 }
 
 /// Makes one evening of the demo.

@@ -1,13 +1,16 @@
-//! `dist`: the page as plain files in `dist/site`, for any static server.
+//! `dist`: the page as plain files in `dist/site`, for any static server, and as one file.
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use sha2::{Digest, Sha256};
 use wasm_bindgen_cli_support::Bindgen;
 
-use crate::{shell, tools};
+use crate::{shell, single, tools};
 
 const TARGET: &str = "wasm32-unknown-unknown";
+/// Keeps the page for use without a network.
+pub const KEEPER: &str = "service-worker.js";
 /// What a site may hold. Anything else in `www` is either named in `NOT_SERVED` or a mistake.
 const SERVED: &[&str] = &["html", "css", "js", "svg", "png", "ico", "woff2", "webmanifest"];
 /// For the type checker alone.
@@ -20,6 +23,7 @@ pub fn run() -> Result<(), String> {
     let glue = make_glue(&build_module()?)?;
     let size = lay_out(&glue, &site())?;
     println!("dist/site: ringdown_bg.wasm {} kB, {} kB in all", size.module / 1000, size.all / 1000);
+    println!("dist/ringdown.html: {} kB", single::write(&glue)? / 1000);
     Ok(())
 }
 
@@ -95,13 +99,16 @@ fn lay_out(glue: &Path, site: &Path) -> Result<Size, String> {
         all += copy(&glue.join(name), &site.join(name))?;
     }
     let www = shell::root().join("www");
-    for file in served(&www)? {
-        let to = site.join(file.strip_prefix(&www).unwrap_or(&file));
+    let files = served(&www)?;
+    for file in &files {
+        let file = file.as_path();
+        let to = site.join(file.strip_prefix(&www).unwrap_or(file));
         if to.exists() {
             return Err(format!("{} would overwrite the module's glue: give it another name", file.display()));
         }
-        all += copy(&file, &to)?;
+        all += copy(file, &to)?;
     }
+    keep_offline(site)?;
     let module = fs::metadata(site.join("ringdown_bg.wasm")).map_or(0, |meta| meta.len());
     Ok(Size { module, all })
 }
@@ -122,6 +129,41 @@ fn served(folder: &Path) -> Result<Vec<PathBuf>, String> {
             return Err(format!("{} is of no kind that the site serves: move it, or add its kind", path.display()));
         }
     }
+    Ok(found)
+}
+
+/// Tells the service worker which files make up the page, and gives them a version: the hash of names and contents.
+fn keep_offline(site: &Path) -> Result<(), String> {
+    let keeper = site.join(KEEPER);
+    let template = read(&keeper)?;
+    let mut names = Vec::new();
+    let mut version = Sha256::new();
+    for file in every_file(site)?.into_iter().filter(|file| *file != keeper) {
+        let name = file.strip_prefix(site).unwrap_or(&file).to_string_lossy().replace('\\', "/");
+        let bytes = fs::read(&file).map_err(|error| format!("{}: {error}", file.display()))?;
+        version.update((name.len() as u64).to_le_bytes());
+        version.update(name.as_bytes());
+        version.update((bytes.len() as u64).to_le_bytes());
+        version.update(&bytes);
+        names.push(format!("\"{name}\""));
+    }
+    version.update(template.as_bytes());
+    let version: String = version.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    let filled = template.replace("\"FILES\"", &names.join(", ")).replace("\"VERSION\"", &format!("\"{version}\""));
+    if filled == template {
+        return Err(format!("{KEEPER} names no place for version and files"));
+    }
+    fs::write(&keeper, filled).map_err(|error| format!("{}: {error}", keeper.display()))
+}
+
+/// All files under `folder`, sorted.
+fn every_file(folder: &Path) -> Result<Vec<PathBuf>, String> {
+    let mut found = Vec::new();
+    let entries = fs::read_dir(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
+    for path in entries.filter_map(|entry| Some(entry.ok()?.path())) {
+        if path.is_dir() { found.extend(every_file(&path)?) } else { found.push(path) }
+    }
+    found.sort();
     Ok(found)
 }
 

@@ -5,6 +5,7 @@ mod dist;
 mod open;
 mod serve;
 mod shell;
+mod single;
 mod tally;
 mod test;
 mod tidy;
@@ -16,7 +17,7 @@ const USAGE: &str = "\
 usage: cargo xtask <verb>
 
   build                         the page (dist) and the native program `ringdown`
-  dist                          the page, ready for any static server: dist/site
+  dist                          the page: dist/site for any static server, dist/ringdown.html as one file
   open [--port N] [--no-browser] [--no-build]
                                 dist, then serve it on 127.0.0.1 until interrupted
   test [--long] [--no-browser]  everything that must hold before a change is kept

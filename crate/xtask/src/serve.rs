@@ -6,6 +6,15 @@ use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use crate::dist::KEEPER;
+
+/// Here what is served is what was just built: a keeper of an older page from this address must not survive.
+const RETIRED: &str = "addEventListener(\"install\", () => skipWaiting());
+addEventListener(\"activate\", (event) => event.waitUntil((async () => {
+  for (const name of await caches.keys()) if (name.startsWith(\"ringdown-\")) await caches.delete(name);
+  await registration.unregister();
+})()));
+";
 /// A browser's request line and headers are far shorter.
 const LONGEST_REQUEST_BYTES: u64 = 16 * 1024;
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -35,6 +44,9 @@ fn serve(mut stream: &TcpStream, site: &Path) -> io::Result<()> {
                 io::copy(&mut file, &mut stream)?;
             }
         }
+        Reply::Retirement => {
+            stream.write_all((head("200 OK", kind(Path::new(KEEPER)), RETIRED.len() as u64) + RETIRED).as_bytes())?
+        }
         Reply::Refusal(status) => {
             let body = if line.starts_with("HEAD ") { "" } else { status };
             stream.write_all((head(status, "text/plain", status.len() as u64) + body).as_bytes())?;
@@ -63,7 +75,13 @@ fn head(status: &str, kind: &str, length: u64) -> String {
 }
 
 enum Reply {
-    File { file: File, kind: &'static str, with_body: bool },
+    File {
+        file: File,
+        kind: &'static str,
+        with_body: bool,
+    },
+    /// Instead of the keeper for offline use, one that takes itself and what it kept away.
+    Retirement,
     Refusal(&'static str),
 }
 
@@ -76,6 +94,9 @@ fn reply(line: &str, site: &Path) -> Reply {
     };
     if !matches!(method, "GET" | "HEAD") {
         return Reply::Refusal("405 Method Not Allowed");
+    }
+    if method == "GET" && target == format!("/{KEEPER}") {
+        return Reply::Retirement;
     }
     let found = within(site, target).and_then(|path| Some((File::open(&path).ok()?, kind(&path))));
     match found {

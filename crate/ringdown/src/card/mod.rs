@@ -13,6 +13,7 @@ pub mod listen;
 mod measure;
 pub mod proof;
 pub mod recording;
+mod returned;
 pub mod sensors;
 mod work;
 
@@ -22,6 +23,7 @@ pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
 pub use input::Input;
 pub use learn::{Group, Judged, Outcome, Side, Source as LearntFrom};
 pub use learn_log::{LogEvent, LogOutcome};
+pub use returned::{Expected, Refused};
 
 use crate::error::{Error, Kind as Fault, Place};
 use crate::read::log::Log;
@@ -85,6 +87,7 @@ pub struct Card {
     marks: Vec<Mark>,
     /// Roles a saved card gives to files that have not been dropped yet.
     expected: Vec<Expected>,
+    refused: Vec<Refused>,
     outcome: Option<Outcome>,
     log_outcome: Option<LogOutcome>,
     evidence: Option<evidence::Evidence>,
@@ -92,17 +95,6 @@ pub struct Card {
     learnt: usize,
     changed: BTreeSet<u8>,
     next_id: FileId,
-}
-
-/// A file named by a saved card.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Expected {
-    /// Name.
-    pub name: String,
-    /// Hash it must have.
-    pub sha256: Option<String>,
-    /// Role it had.
-    pub role: Option<FileRole>,
 }
 
 impl Card {
@@ -150,11 +142,6 @@ impl Card {
     /// Marked stretches.
     pub fn marks(&self) -> &[Mark] {
         &self.marks
-    }
-
-    /// Files a saved card names that are not here.
-    pub fn missing_files(&self) -> impl Iterator<Item = &Expected> {
-        self.expected.iter().filter(|expected| !self.files.iter().any(|file| file.input.name == expected.name))
     }
 
     /// Floor, limits and proof from the recordings, once learnt.

@@ -87,7 +87,7 @@ impl Card {
         }
     }
 
-    /// Surveys first, then levels, then what is learnt from them; sensor figures and hashes last: the numbers a user
+    /// A file that a saved card knows by its hash is hashed before anything is made of it. Surveys first, then levels, then what is learnt from them; sensor figures and hashes last: the numbers a user
     /// waits for come first.
     fn next_task(&self) -> Option<Task> {
         let recordings = || self.recordings();
@@ -99,8 +99,11 @@ impl Card {
         let evidence = || (self.outcome.is_some() && self.evidence.is_none()).then_some(Task::Evidence);
         let sensors =
             || recordings().find(|(_, recording)| recording.sensors.is_none()).map(|(file, _)| Task::Sensors(file.id));
-        let hash = || self.files.iter().find(|file| file.sha256.is_none()).map(|file| Task::Hash(file.id));
-        survey.or_else(levels).or_else(learn).or_else(evidence).or_else(sensors).or_else(hash)
+        let unhashed = || self.files.iter().filter(|file| file.sha256.is_none());
+        let doubtful =
+            unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
+        let hash = || unhashed().next().map(|file| Task::Hash(file.id));
+        doubtful.or(survey).or_else(levels).or_else(learn).or_else(evidence).or_else(sensors).or_else(hash)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {
@@ -144,6 +147,7 @@ impl Card {
             }
         }
         self.changed.extend([2, 11]);
+        self.refuse_other(id);
     }
 }
 

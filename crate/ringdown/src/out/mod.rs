@@ -4,6 +4,7 @@ pub mod chart;
 pub mod figure;
 pub mod result;
 pub mod section;
+pub mod speech;
 pub mod table;
 pub mod view;
 pub mod words;

@@ -41,12 +41,15 @@ pub fn result(card: &Card) -> Value {
 
 /// The saved card, `"card": 1`; the data are not in it.
 pub fn card(card: &Card) -> Value {
-    let files: Vec<Value> = card
-        .files()
-        .iter()
-        .filter(|file| matches!(file.content, Content::Recording(_) | Content::Log(_)))
-        .map(|file| json!({"name": file.input.name, "sha256": sha(file), "bytes": file.input.bytes, "role": file.role.word()}))
-        .collect();
+    let here = card.files().iter().filter(|file| matches!(file.content, Content::Recording(_) | Content::Log(_)));
+    let here = here.map(
+        |file| json!({"name": file.input.name, "sha256": sha(file), "bytes": file.input.bytes, "role": file.role.word()}),
+    );
+    // What an opened card still waits for stays in it.
+    let awaited = card.missing_files().map(
+        |file| json!({"name": file.name, "sha256": file.sha256, "bytes": null, "role": file.role.map(|role| role.word())}),
+    );
+    let files: Vec<Value> = here.chain(awaited).collect();
     let labels: Vec<Value> =
         card.labels().iter().map(|label| json!({"file": label.file, "t_s": label.t_s, "knock": label.knock})).collect();
     json!({"card": 1, "version": env!("CARGO_PKG_VERSION"), "sheet": card.sheet(), "files": files, "marks": card.marks(),

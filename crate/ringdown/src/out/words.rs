@@ -1,14 +1,13 @@
 //! Sentences: every text the tool says comes from `text/<language>.json`, for page and native twin alike.
 
-use serde_json::{Map, Value};
-use std::sync::OnceLock;
+use super::speech;
 
 /// The sentence of `key` with each `{name}` replaced. A key that is not in the table is returned as it is (a test
 /// keeps that from happening).
 pub fn say(key: &str, values: &[(&str, String)]) -> String {
-    let template = table().get(key).and_then(Value::as_str).unwrap_or(key);
+    let template = speech::template(key).unwrap_or_else(|| key.to_owned());
     let mut sentence = String::with_capacity(template.len() + 32);
-    let mut rest = template;
+    let mut rest = template.as_str();
     while let Some(open) = rest.find('{') {
         let Some(length) = rest[open..].find('}') else { break };
         let name = &rest[open + 1..open + length];
@@ -27,11 +26,6 @@ pub fn text(key: &str) -> String {
     say(key, &[])
 }
 
-fn table() -> &'static Map<String, Value> {
-    static TABLE: OnceLock<Map<String, Value>> = OnceLock::new();
-    TABLE.get_or_init(|| serde_json::from_str(include_str!("../../text/en.json")).unwrap_or_default())
-}
-
 /// A number with `digits` decimals, thousands parted by a thin space that does not break the line, and a true minus.
 pub fn number(value: f64, digits: usize) -> String {
     if !value.is_finite() {
@@ -48,7 +42,7 @@ pub fn number(value: f64, digits: usize) -> String {
         out.push(digit);
     }
     if !fraction.is_empty() {
-        out.push('.');
+        out.push(speech::decimal_mark());
         out.push_str(fraction);
     }
     out
@@ -90,7 +84,7 @@ pub fn duration(seconds: f64) -> String {
 
 /// "1 in 1 000".
 pub fn one_in(share: f64) -> String {
-    format!("1 in {}", number((1.0 / share).round(), 0))
+    say("one.in", &[("n", number((1.0 / share).round(), 0))])
 }
 
 /// "1, 2 and 3".
@@ -130,7 +124,7 @@ mod tests {
                         continue;
                     }
                     seen += 1;
-                    assert!(table().contains_key(key), "{}: no text for {key}", path.display());
+                    assert!(speech::english().contains_key(key), "{}: no text for {key}", path.display());
                 }
             }
         }

@@ -14,11 +14,13 @@ const ORDER: &[&[&str]] = &[
     &["charts/"],
     &["parts/", "analyst.js"],
     &["state.js", "sheet.js", "wasm.js"],
+    &["text/"],
     &["protocol.js"],
 ];
 
-/// A classic script: under `file://` no worker of another kind starts. It imports nothing.
-const ALONE: &str = "worker.js";
+/// Classic scripts, which import nothing: under `file://` no worker of another kind starts, and the keeper of the page for
+/// offline use must not depend on what it keeps.
+const ALONE: &[&str] = &["worker.js", "service-worker.js"];
 
 /// Imports by file: who, and the files it imports.
 type Imports<'a> = BTreeMap<&'a str, Vec<String>>;
@@ -37,7 +39,7 @@ pub fn check(tree: &Tree) -> Vec<String> {
 
 fn against_the_order(user: &str, imports: &[String]) -> Vec<String> {
     let Some((from, home)) = place(user) else {
-        let alone = user.strip_prefix(PAGE) == Some(ALONE);
+        let alone = user.strip_prefix(PAGE).is_some_and(|name| ALONE.contains(&name));
         return match (alone, imports.is_empty()) {
             (true, true) => Vec::new(),
             (true, false) => vec![format!("{user}: a classic script imports nothing")],
@@ -58,7 +60,7 @@ fn place(path: &str) -> Option<(usize, &'static str)> {
 }
 
 /// The files a module imports or re-exports from; a specifier that is no relative path is kept as it is.
-fn imported(path: &str, code: &str) -> Vec<String> {
+pub(super) fn imported(path: &str, code: &str) -> Vec<String> {
     let mut found = Vec::new();
     for statement in code.split(['\n', ';']).scan(String::new(), whole_statement).flatten() {
         let from = statement.rsplit_once("from").map_or(statement.as_str(), |(_, from)| from);
@@ -140,7 +142,8 @@ fn exported_twice(codes: &[(&str, String)]) -> Vec<String> {
     twice.map(|(name, files)| format!("`{name}` is exported by {}", files.join(" and "))).collect()
 }
 
-fn exported_name(line: &str) -> Option<&str> {
+/// The name that a line starting with `export` gives away.
+pub fn exported_name(line: &str) -> Option<&str> {
     let rest = line.strip_prefix("export ")?;
     let rest = rest.strip_prefix("async ").unwrap_or(rest);
     let kinds = ["function* ", "function ", "class ", "const ", "let ", "var "];

@@ -10,6 +10,8 @@ mod words;
 
 use tree::Tree;
 
+pub use imports::exported_name;
+
 type Rule = (&'static str, fn(&Tree) -> Vec<String>);
 
 const RULES: &[Rule] = &[
@@ -19,6 +21,11 @@ const RULES: &[Rule] = &[
     ("files stay short", length::check),
     ("no banned word", words::check),
 ];
+
+/// The files that a module of the page imports, in its own order.
+pub fn imports_of(path: &str, text: &str) -> Vec<String> {
+    imports::imported(path, &code::without_comments(text, code::Language::JavaScript))
+}
 
 /// Each rule with the lines that break it.
 pub fn offences() -> Vec<(&'static str, Vec<String>)> {

@@ -4,12 +4,13 @@ use super::super::{Axis, Figure, Layer, Scale};
 use super::heat;
 use super::text::clean;
 use super::ticks::figure as number;
+use crate::out::words::text;
 
 /// One line: both axes with unit, then a heat map's value or that of every labelled line there.
 pub fn read_out(figure: &Figure, x: f64, y: f64) -> String {
     let mut parts = vec![on_axis(&figure.x, x), on_axis(&figure.y, y)];
     if let Some(value) = heat::value(figure, x, y) {
-        parts.push(value.map_or_else(|| String::from("no data"), |value| heat_value(figure, f64::from(value))));
+        parts.push(value.map_or_else(|| text("none.data"), |value| heat_value(figure, f64::from(value))));
     }
     parts.extend(figure.layers.iter().filter_map(|layer| on_line(figure, layer, x)));
     parts.join(" \u{b7} ")

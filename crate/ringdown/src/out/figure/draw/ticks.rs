@@ -2,6 +2,7 @@
 
 use super::super::Scale;
 use super::axis::Range;
+use crate::out::{speech::decimal_mark, words::text};
 
 /// The most ticks an axis carries.
 pub const MOST: usize = 7;
@@ -83,7 +84,7 @@ fn power_of_ten(exponent: i32) -> f64 {
 /// where figures would grow long.
 pub fn figure(value: f64, step: f64) -> String {
     if !value.is_finite() || !step.is_finite() || step <= 0.0 {
-        return String::from("no value");
+        return text("none.value");
     }
     let largest = value.abs().max(step);
     if largest >= 1e7 || step < 0.999e-5 {
@@ -120,7 +121,7 @@ fn signed(plain: &str) -> String {
         None => ("", plain),
     };
     let (whole, rest) = digits.split_at(digits.find('.').unwrap_or(digits.len()));
-    format!("{minus}{}{rest}", grouped(whole))
+    format!("{minus}{}{}", grouped(whole), rest.replace('.', &decimal_mark().to_string()))
 }
 
 fn grouped(whole: &str) -> String {

@@ -1,0 +1,129 @@
+/**
+ * The page in another language. It is written in English, in index.html and in the sections; this looks up every text
+ * the page shows, as it appears, in the table of the language (`text/de.js`) and sets the other in its place. Texts of the
+ * core come translated already and are in no table. A key with `{}` stands for any text with something in that place.
+ */
+
+import { GERMAN } from "../text/de.js";
+
+const NAMED = ["aria-label", "title", "placeholder", "alt", "aria-roledescription"];
+/** What a user or a file wrote is nobody's to translate. */
+const LEFT_ALONE = "script, style, textarea, #title, .hash, .own-words, svg";
+
+/** @typedef {{ plain: Map<string, string>, patterns: [RegExp, string][] }} Table */
+
+/** @param {string} text as a pattern that takes anything in place of `{}` */
+const pattern = (text) => new RegExp(`^${text.replace(/[.*+?^$|()[\]\\]/g, "\\$&").replaceAll("{}", "(.+?)")}$`, "s");
+
+/** @param {Record<string, string>} texts @returns {Table} */
+function tableOf(texts) {
+  const [fixed, open] = [Object.entries(texts).filter(([key]) => !key.includes("{}")), Object.entries(texts).filter(([key]) => key.includes("{}"))];
+  return { plain: new Map(fixed), patterns: open.map(([key, text]) => [pattern(key), text]) };
+}
+
+/** Two fifths longer, as translations run, and marked at both ends. @param {string} text */
+function lengthened(text) {
+  const more = Math.max(2, Math.ceil((text.match(/\p{L}/gu) ?? []).length * 0.4));
+  return `\u27e6${text} ${"ëxtrà ".repeat(Math.ceil(more / 6)).slice(0, more)}\u27e7`;
+}
+
+/** @type {Record<string, () => Table>} */
+const TABLES = {
+  de: () => tableOf(GERMAN),
+  "en-x-long": () => tableOf(Object.fromEntries(Object.keys(GERMAN).map((key) => [key, lengthened(key)]))),
+};
+
+/** The text in the other language, or null when it is in no table. @param {Table} table @param {string} text */
+function looked(table, text) {
+  const plain = table.plain.get(text);
+  if (plain !== undefined) return plain;
+  for (const [from, to] of table.patterns) {
+    const found = from.exec(text);
+    if (!found) continue;
+    let at = 0;
+    return to.replace(/\{\}/g, () => { at += 1; return looked(table, found[at]) ?? found[at]; });
+  }
+  return null;
+}
+
+export class PageLanguage {
+  /** @param {HTMLElement} root */
+  constructor(root) {
+    this.root = root;
+    /** @type {Table | null} */
+    this.table = null;
+    /** What stood there in English, and what stands there now. @type {Map<Node, Map<string, [string, string]>>} */
+    this.set = new Map();
+    this.observer = new MutationObserver((changes) => this.follow(changes));
+  }
+
+  /** @param {string} tag */
+  speak(tag) {
+    document.documentElement.lang = tag === "en-x-long" ? "en" : tag;
+    this.observer.disconnect();
+    this.restore();
+    this.table = TABLES[tag]?.() ?? null;
+    if (!this.table) return;
+    this.translate(this.root);
+    this.observe();
+  }
+
+  observe() {
+    this.observer.observe(this.root, { subtree: true, childList: true, characterData: true, attributes: true, attributeFilter: NAMED });
+  }
+
+  restore() {
+    for (const [node, texts] of this.set) {
+      for (const [name, [english, here]] of texts) if (this.read(node, name) === here) this.write(node, name, english);
+    }
+    this.set.clear();
+  }
+
+  /** @param {Node} node @param {string} name of an attribute; "" for the text itself */
+  read(node, name) { return name ? /** @type {Element} */ (node).getAttribute(name) : node.nodeValue; }
+
+  /** @param {Node} node @param {string} name @param {string} text */
+  write(node, name, text) {
+    if (name) /** @type {Element} */ (node).setAttribute(name, text);
+    else node.nodeValue = text;
+  }
+
+  /** @param {MutationRecord[]} changes */
+  follow(changes) {
+    this.observer.disconnect(); // what is set here is no news
+    for (const { type, target, addedNodes, attributeName } of changes) {
+      if (type === "childList") for (const node of addedNodes) this.translate(node);
+      else if (type === "attributes" && attributeName) this.one(target, attributeName);
+      else this.one(target, "");
+    }
+    for (const node of this.set.keys()) if (!node.isConnected) this.set.delete(node);
+    this.observe();
+  }
+
+  /** @param {Node} top */
+  translate(top) {
+    const around = top instanceof Element ? top : top.parentElement;
+    if (!around || around.closest(LEFT_ALONE)) return;
+    if (top instanceof Text) return this.one(top, "");
+    const walker = document.createTreeWalker(top, NodeFilter.SHOW_ELEMENT | NodeFilter.SHOW_TEXT, (node) => (
+      node instanceof Element && node.matches(LEFT_ALONE) ? NodeFilter.FILTER_REJECT : NodeFilter.FILTER_ACCEPT));
+    for (let node = /** @type {Node | null} */ (walker.currentNode); node; node = walker.nextNode()) {
+      if (node instanceof Element) for (const name of NAMED) this.one(node, name);
+      else this.one(node, "");
+    }
+  }
+
+  /** @param {Node} node @param {string} name */
+  one(node, name) {
+    const text = this.read(node, name);
+    const core = text?.trim();
+    if (!text || !core || !this.table || this.set.get(node)?.get(name)?.[1] === text) return;
+    const other = looked(this.table, core.replace(/\s+/g, " "));
+    if (other === null) return;
+    const here = text.replace(core, () => other);
+    const texts = this.set.get(node) ?? new Map();
+    texts.set(name, [text, here]);
+    this.set.set(node, texts);
+    this.write(node, name, here);
+  }
+}
