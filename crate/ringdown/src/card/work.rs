@@ -87,8 +87,8 @@ impl Card {
         }
     }
 
-    /// A file that a saved card knows by its hash is hashed before anything is made of it. Surveys first, then levels, then what is learnt from them; sensor figures and hashes last: the numbers a user
-    /// waits for come first.
+    /// A file that a saved card knows by its hash is hashed before anything is made of it. Then surveys, levels, and what is
+    /// learnt from them; sensor figures and other hashes last: the numbers a user waits for come first.
     fn next_task(&self) -> Option<Task> {
         let recordings = || self.recordings();
         let survey =
