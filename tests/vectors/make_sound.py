@@ -80,6 +80,10 @@ with zipfile.ZipFile(OUT / "several.zip", "w") as archive:
     for name in ("one.wav", "two.wav"):
         archive.writestr(zipfile.ZipInfo(name, stamp), plain, compress_type=zipfile.ZIP_DEFLATED)
 
+with zipfile.ZipFile(OUT / "spreadsheet.zip", "w") as archive:
+    for name in ("[Content_Types].xml", "table.xml"):
+        archive.writestr(zipfile.ZipInfo(name, stamp), b"<x/>")
+
 json.dump(dict(source=f"libsndfile {sf.__libsndfile_version__} through soundfile {sf.__version__}; see make_sound.py", cases=cases),
           open(HERE / "sound.json", "w"), indent=1)
 print(len(cases), sum(p.stat().st_size for p in OUT.iterdir()))

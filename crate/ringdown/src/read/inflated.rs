@@ -10,7 +10,7 @@ use std::io::{Read, Result, Seek, SeekFrom};
 /// Bytes unpacked at most: an hour of four channels, 24 bits, 48 kHz.
 const MOST_BYTES: u64 = 2 << 30;
 /// Sound and logs shrink to a fifth or a fiftieth; what shrinks more than this is made to fill memory.
-const MOST_RATIO: u64 = 200;
+const MOST_RATIO: u64 = 100;
 /// Below this no ratio is suspicious.
 const FREE_BYTES: u64 = 16 << 20;
 /// Distance of the kept states; each takes some 43 KiB.

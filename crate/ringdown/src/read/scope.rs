@@ -149,15 +149,14 @@ fn grid(times: &[f64]) -> Result<Grid, Fault> {
     if let Some(row) = times.iter().position(|t| !t.is_finite()) {
         return Err(Fault { row, found: f64::NAN, step: 0.0 });
     }
-    let typical = median_step(times);
-    let resolution = resolution(times);
+    let (typical, resolution) = usual_step(times);
     let allowed = TOLERANCE * typical + resolution;
     // A gap shows against the neighbours, before it can bend the line through all.
     let steps = times.windows(2).map(|pair| match pair {
         [a, b] => b - a,
         _ => typical,
     });
-    if let Some((row, step)) = steps.enumerate().find(|(_, step)| (step - typical).abs() > allowed + resolution) {
+    if let Some((row, step)) = steps.enumerate().find(|(_, step)| (step - typical).abs() > allowed) {
         return Err(Fault { row: row + 1, found: step, step: typical });
     }
     let (start, slope) = line(times);
@@ -187,16 +186,21 @@ fn line(times: &[f64]) -> (f64, f64) {
     (mean - slope * middle, slope)
 }
 
-/// Median of the steps, over the whole where the digits are too few to show single ones.
-fn median_step(times: &[f64]) -> f64 {
-    let mut steps: Vec<f64> = times.windows(2).filter_map(|pair| Some(pair.last()? - pair.first()?)).collect();
-    let middle = steps.len() / 2;
-    if steps.is_empty() {
-        return 0.0;
+/// The usual step, and how far rounding may have moved a time: nothing where the steps are alike, the worth of the last
+/// digit where many differ because the column has too few digits for its rate.
+fn usual_step(times: &[f64]) -> (f64, f64) {
+    let steps: Vec<f64> = times.windows(2).filter_map(|pair| Some(pair.last()? - pair.first()?)).collect();
+    let mut sorted = steps.clone();
+    let middle = sorted.len() / 2;
+    if sorted.is_empty() {
+        return (0.0, 0.0);
     }
-    let median = *steps.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let median = *sorted.select_nth_unstable_by(middle, f64::total_cmp).1;
     let mean = times.last().zip(times.first()).map_or(0.0, |(last, first)| (last - first) / steps.len() as f64);
-    if resolution(times) > 0.3 * mean { mean } else { median }
+    let differing = steps.iter().filter(|step| (*step - median).abs() > 0.1 * mean).count();
+    let resolution = resolution(times);
+    let rounded = differing * 5 > steps.len() && resolution > 0.1 * mean;
+    if rounded { (mean, resolution) } else { (median, 0.0) }
 }
 
 /// Smallest distance the digits of the column can show: a power of ten that all times are multiples of, in the stretch
