@@ -33,6 +33,17 @@ fn without_angles_cylinders_fire_evenly() {
     assert_eq!(firing(r#"{"sheet":1,"bore_mm":94}"#), None);
 }
 
+/// A list that adds up to the wheel holds standing and missing teeth in turn; any other the gaps of an evenly parted turn.
+#[test]
+fn several_gaps_are_listed_in_turn_or_evenly_spaced() {
+    for list in ["[15,1,18,2]", "[2,2]", "[1,2,1]", "[3]"] {
+        let json =
+            format!(r#"{{"sheet":1,"crank":{{"kind":"missing-tooth","channel":1,"teeth":36,"missing":{list}}}}}"#);
+        let sheet = Sheet::parse("s", json.as_bytes()).unwrap_or_else(|error| panic!("{list}: {error}"));
+        assert!(sheet.notes.is_empty(), "{list}: {:?}", sheet.notes);
+    }
+}
+
 /// Field, JSON of the rest of a sheet, and what the refusal must hold.
 #[test]
 fn silly_values_are_refused_with_their_field() {
@@ -55,6 +66,16 @@ fn silly_values_are_refused_with_their_field() {
         ("crank.kind", r#""crank":{"kind":"laser"}"#, "missing-tooth"),
         ("crank.teeth", r#""crank":{"kind":"even-teeth","channel":1,"teeth":1}"#, "2 to 400"),
         ("crank.missing", r#""crank":{"kind":"missing-tooth","channel":1,"teeth":4,"missing":2}"#, "less than half"),
+        (
+            "crank.missing",
+            r#""crank":{"kind":"missing-tooth","channel":1,"teeth":60,"missing":[1,1,1,1,1,1,1]}"#,
+            "7 gaps on 60",
+        ),
+        (
+            "crank.missing",
+            r#""crank":{"kind":"missing-tooth","channel":1,"teeth":36,"missing":[8,10,8,10]}"#,
+            "less than half",
+        ),
         ("crank.edge", r#""crank":{"kind":"pulse-per-turn","channel":1,"edge":"up"}"#, "rising, falling"),
         ("crank.edges_deg", r#""crank":{"kind":"edge-list","channel":1,"edges_deg":[10,5]}"#, "rising angles"),
         ("control.rpm", r#""control":{"rpm":[1500,"x"]}"#, "a number"),

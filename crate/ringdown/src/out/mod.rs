@@ -1,5 +1,6 @@
 //! What leaves: words, tables, the fixed JSON, figures.
 
+pub mod channels;
 pub mod chart;
 pub mod figure;
 pub mod result;

@@ -1,9 +1,8 @@
 //! The fixed JSON other tools read: results and the saved card.
 
-use super::section;
-use crate::card::recording::Recording;
+use super::{channels, section};
 use crate::card::{Card, ChosenBy, Content, File, Group, Side};
-use crate::read::log::{Log, Of};
+use crate::read::log::Of;
 use crate::read::roles::Role;
 use serde_json::{Map, Value, json};
 
@@ -61,42 +60,16 @@ fn sha(file: &File) -> Option<&str> {
 }
 
 fn file_json(card: &Card, file: &File) -> Value {
-    let (kind, duration_s, channels) = match &file.content {
-        Content::Recording(recording) => {
-            ("recording", Some(recording.duration_s()), recording_channels(card, recording))
-        }
-        Content::Log(log) => ("log", log.t_s.last().copied(), log_columns(log)),
-        Content::Sheet => ("sheet", None, json!([])),
-        Content::Card => ("card", None, json!([])),
+    let (kind, duration_s) = match &file.content {
+        Content::Recording(recording) => ("recording", Some(recording.duration_s())),
+        Content::Log(log) => ("log", log.t_s.last().copied()),
+        Content::Sheet => ("sheet", None),
+        Content::Card => ("card", None),
     };
+    let channels = channels::of(card, file);
     let role = matches!(kind, "recording" | "log").then(|| file.role.word());
     json!({"id": file.id, "name": file.input.name, "sha256": sha(file), "bytes": file.input.bytes, "kind": kind, "role": role,
            "duration_s": duration_s, "channels": channels, "notes": file.notes})
-}
-
-fn recording_channels(card: &Card, recording: &Recording) -> Value {
-    let rate_hz = recording.sample_rate_hz();
-    let frames = recording.samples.borrow().frames;
-    let one = |channel: u16| {
-        let role = recording.role(channel, card.sheet());
-        let survey = recording.survey.as_ref().and_then(|survey| survey.channels.get(usize::from(channel) - 1));
-        json!({"channel": channel, "name": format!("channel {channel}"), "unit": "re full scale", "role": role, "rate_hz": rate_hz,
-               "samples": frames, "missing": 0, "min": survey.map(|s| s.min), "max": survey.map(|s| s.max), "mean": survey.map(|s| s.mean)})
-    };
-    (1..=recording.channels()).map(one).collect()
-}
-
-fn log_columns(log: &Log) -> Value {
-    let one = |column: &crate::read::log::Column| {
-        let finite = || column.values.iter().copied().filter(|value| value.is_finite());
-        let count = finite().count();
-        let missing = column.values.len() - count;
-        let mean = (count > 0).then(|| finite().sum::<f64>() / count as f64);
-        json!({"channel": column.column, "name": column.name, "unit": column.unit, "role": column.role, "of": column.of,
-               "reason": column.reason, "rate_hz": log.rate_hz(), "samples": count, "missing": missing,
-               "min": finite().min_by(f64::total_cmp), "max": finite().max_by(f64::total_cmp), "mean": mean})
-    };
-    log.columns.iter().map(one).collect()
 }
 
 fn speeds(card: &Card) -> Value {

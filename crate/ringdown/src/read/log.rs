@@ -131,6 +131,17 @@ impl Log {
         clock::median_step(&self.t_s).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
     }
 
+    /// Median rate of the samples a column has, Hz: channels logged more slowly leave cells empty.
+    pub fn rate_of(&self, column: &Column) -> Option<f64> {
+        let rows_hz = self.rate_hz()?;
+        let there = self.t_s.iter().zip(&column.values).filter(|(_, value)| value.is_finite()).map(|(t_s, _)| *t_s);
+        let times: Vec<f64> = there.collect();
+        if times.len() == self.t_s.len() {
+            return Some(rows_hz);
+        }
+        clock::median_step(&times).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
+    }
+
     /// First column of a role.
     pub fn first(&self, role: Role) -> Option<&Column> {
         self.columns.iter().find(|column| column.role == role)

@@ -120,13 +120,15 @@ pub enum Crank {
     None,
 }
 
-/// Missing teeth: one gap, or several listed in order of rotation with the whole teeth standing before each.
+/// Missing teeth: one gap, or several listed in order of rotation.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Missing {
     /// One gap of this many teeth.
     One(u16),
-    /// Several gaps.
+    /// Several gaps. An even number of figures that add up to `teeth` holds standing and missing teeth in turn, the
+    /// standing ones before each gap first: `[15, 1, 18, 2]` of 36. Any other list holds the missing teeth of each gap, which
+    /// end evenly spaced over the turn, so that `teeth` must divide by their number: `[2, 2]` of 36.
     Several(Vec<u16>),
 }
 

@@ -166,6 +166,14 @@ fn missing_tooth(inner: &mut Fields, channel: u16, edge: Option<Edge>) -> Result
         Missing::One(gone) => u32::from(*gone),
         Missing::Several(list) => gone_of(list, u32::from(teeth)),
     };
+    if let Missing::Several(list) = &missing
+        && !in_turn(list, u32::from(teeth))
+        && !usize::from(teeth).is_multiple_of(list.len())
+    {
+        let expected =
+            "standing and missing teeth in turn, adding up to the wheel, or the missing teeth of evenly spaced gaps";
+        return Err(inner.wrong("missing", format!("{} gaps on {teeth} teeth", list.len()), expected));
+    }
     if gone * 2 >= u32::from(teeth) {
         return Err(inner.silly("missing", gone, format!("less than half of the {teeth} teeth")));
     }
@@ -175,9 +183,12 @@ fn missing_tooth(inner: &mut Fields, channel: u16, edge: Option<Edge>) -> Result
 
 /// Missing teeth of a list of gaps; a list that adds up to the whole wheel holds standing and missing teeth in turn.
 fn gone_of(list: &[u16], teeth: u32) -> u32 {
-    let sum = list.iter().map(|count| u32::from(*count)).sum();
-    let in_turn = sum == teeth && list.len().is_multiple_of(2);
-    if in_turn { list.iter().skip(1).step_by(2).map(|gone| u32::from(*gone)).sum() } else { sum }
+    let skip = usize::from(in_turn(list, teeth));
+    list.iter().skip(skip).step_by(skip + 1).map(|gone| u32::from(*gone)).sum()
+}
+
+fn in_turn(list: &[u16], teeth: u32) -> bool {
+    list.len().is_multiple_of(2) && list.iter().map(|count| u32::from(*count)).sum::<u32>() == teeth
 }
 
 fn missing(inner: &mut Fields) -> Result<Missing, Error> {

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::card::{Content, File, FileRole, RoleReason};
+use crate::out::channels::{self, Channel};
 use crate::out::words::{duration, percent, say};
 use crate::read::roles::Role;
 
@@ -47,12 +48,10 @@ pub(super) fn view(card: &Card) -> SectionView {
         why: [vec![text("recordings.why")], notes].concat(),
         todo: missing(card),
         cautions: if provoked { vec![text("caution.provoke"), text("caution.running")] } else { Vec::new() },
-        tables: vec![table(
-            "files",
-            text("recordings.caption"),
-            columns,
-            card.files().iter().map(|file| file_row(card, file)).collect(),
-        )],
+        tables: vec![
+            table("files", text("recordings.caption"), columns, card.files().iter().map(file_row).collect()),
+            channel_table(card),
+        ],
         figures: figures.collect(),
         ..blank(2, state, finding)
     }
@@ -95,21 +94,58 @@ fn worst_clipped(card: &Card) -> Option<(String, f64)> {
     shares.filter(|(_, share)| *share > 1e-5).max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-fn file_row(card: &Card, file: &File) -> Row {
+/// Every channel of every recording and log.
+fn channel_table(card: &Card) -> Table {
+    let columns =
+        ["file", "channel", "name", "unit", "role", "why", "rate", "samples", "missing", "min", "max", "mean"]
+            .map(|key| text(&format!("recordings.column.{key}")));
+    let rows = card
+        .files()
+        .iter()
+        .flat_map(|file| channels::of(card, file).into_iter().map(|channel| channel_row(file, channel)));
+    table("channels", text("recordings.channels.caption"), columns, rows.collect())
+}
+
+fn channel_row(file: &File, channel: Channel) -> Row {
+    let value = |value: Option<f64>| value.map_or_else(|| "–".into(), plain_number);
+    row([
+        file.input.name.clone(),
+        channel.channel.to_string(),
+        channel.name,
+        channel.unit.unwrap_or_else(|| "–".into()),
+        role_name(channel.role),
+        channel.reason,
+        channel.rate_hz.map_or_else(|| "–".into(), |rate_hz| say("recordings.hz", &[("rate", plain_number(rate_hz))])),
+        number(channel.samples as f64, 0),
+        number(channel.missing as f64, 0),
+        value(channel.min),
+        value(channel.max),
+        value(channel.mean),
+    ])
+}
+
+/// A number of unknown size with four figures, no more after the point than they need.
+fn plain_number(value: f64) -> String {
+    let magnitude = if value == 0.0 { 0.0 } else { value.abs().log10().floor() };
+    let digits = (3.0 - magnitude).clamp(0.0, 6.0) as usize;
+    let shown = number(value, digits);
+    if shown.contains('.') { shown.trim_end_matches('0').trim_end_matches('.').to_owned() } else { shown }
+}
+
+/// A role in words.
+fn role_name(role: Role) -> String {
+    let word = serde_json::to_value(role).ok().and_then(|word| word.as_str().map(str::to_owned)).unwrap_or_default();
+    text(&format!("role.{word}"))
+}
+
+fn file_row(file: &File) -> Row {
     let (what, rate, channels) = match &file.content {
         Content::Recording(recording) => {
             let wave = recording.samples.borrow();
-            let channels = (1..=recording.channels()).map(|channel| {
-                let role = recording.role(channel, card.sheet());
-                say(
-                    "recordings.channel",
-                    &[("n", channel.to_string()), ("role", text(&format!("role.{role:?}").to_lowercase()))],
-                )
-            });
             (
                 say("recordings.wave", &[("format", wave.format.clone())]),
                 say("recordings.hz", &[("rate", number(wave.sample_rate_hz, 0))]),
-                channels.collect::<Vec<_>>().join(", "),
+                say("recordings.channels", &[("n", recording.channels().to_string())]),
             )
         }
         Content::Log(log) => {
@@ -179,34 +215,20 @@ pub fn file_rows(card: &Card) -> Vec<FileRow> {
 }
 
 fn listed(card: &Card, file: &File) -> FileRow {
-    let (kind, sensors, channels) = match &file.content {
-        Content::Recording(recording) => {
-            let one = |channel: u16| ChannelRow {
-                channel: usize::from(channel),
-                name: say("recordings.channel.name", &[("n", channel.to_string())]),
-                unit: text("unit.fullscale"),
-                role: recording.role(channel, card.sheet()),
-                reason: text(if card.sheet().is_some() {
-                    "recordings.reason.sheet"
-                } else {
-                    "recordings.reason.signal"
-                }),
-            };
-            ("recording", recording.sensor_channels(card.sheet()), (1..=recording.channels()).map(one).collect())
-        }
-        Content::Log(log) => {
-            let one = |column: &crate::read::log::Column| ChannelRow {
-                channel: column.column,
-                name: column.name.clone(),
-                unit: column.unit.clone().unwrap_or_default(),
-                role: column.role,
-                reason: column.reason.clone(),
-            };
-            ("log", Vec::new(), log.columns.iter().map(one).collect())
-        }
-        Content::Sheet => ("sheet", Vec::new(), Vec::new()),
-        Content::Card => ("card", Vec::new(), Vec::new()),
+    let (kind, sensors) = match &file.content {
+        Content::Recording(recording) => ("recording", recording.sensor_channels(card.sheet())),
+        Content::Log(_) => ("log", Vec::new()),
+        Content::Sheet => ("sheet", Vec::new()),
+        Content::Card => ("card", Vec::new()),
     };
+    let row = |Channel { channel, name, unit, role, reason, .. }| ChannelRow {
+        channel,
+        name,
+        unit: unit.unwrap_or_default(),
+        role,
+        reason,
+    };
+    let channels = channels::of(card, file).into_iter().map(row).collect();
     let has_role = matches!(kind, "recording" | "log");
     FileRow {
         id: file.id,
