@@ -1,6 +1,7 @@
 //! What the user can choose, its defaults and its ranges; every choice is printed on the card.
 
 use crate::error::{Error, Kind, Place};
+use crate::limit::rules::Rule;
 use crate::read::card::{self, FileRole, MarkLabel};
 use serde::{Deserialize, Serialize};
 
@@ -95,7 +96,19 @@ pub struct Choices {
     pub confidence: f64,
     /// Speeds of the table, 1/min.
     pub breakpoints: Option<Vec<f64>>,
+    /// A common rule instead of the learnt law: `over-floor:DB` or `mean-plus:K`; `None` or `law`: the law.
+    pub rule: Option<String>,
+    /// What is done to the table before it is typed in.
+    pub shape: Shape,
+    /// Reasons for leaving cycles out that the user waved through: words of [`LEFT_OUT`].
+    pub use_anyway: Vec<String>,
 }
+
+/// What the table is made into before it is typed in; both only ever raise a limit.
+pub use crate::limit::shape::Shape;
+
+/// Reasons for which cycles are left out of floor and limits unless the user uses them anyway.
+pub const LEFT_OUT: [&str; 4] = ["clipped", "transient", "cold", "overrun"];
 
 impl Default for Choices {
     fn default() -> Self {
@@ -106,6 +119,9 @@ impl Default for Choices {
             false_alarm: 0.001,
             confidence: 0.95,
             breakpoints: None,
+            rule: None,
+            shape: Shape::AsLearnt,
+            use_anyway: Vec::new(),
         }
     }
 }
@@ -126,7 +142,20 @@ impl Choices {
             false_alarm: saved.false_alarm.unwrap_or(own.false_alarm),
             confidence: saved.confidence.unwrap_or(own.confidence),
             breakpoints: saved.breakpoints.clone(),
+            rule: saved.rule.clone().filter(|rule| Rule::of_text(rule).is_some()),
+            shape: saved.shape.as_deref().and_then(Shape::of_word).unwrap_or_default(),
+            use_anyway: saved.use_anyway.clone().unwrap_or_default(),
         }
+    }
+
+    /// The common rule asked for, if any.
+    pub fn common_rule(&self) -> Option<Rule> {
+        self.rule.as_deref().and_then(Rule::of_text)
+    }
+
+    /// Whether cycles left out for this reason are used anyway.
+    pub fn uses(&self, reason: &str) -> bool {
+        self.use_anyway.iter().any(|word| word == reason)
     }
 
     /// Checks every range.
@@ -152,6 +181,12 @@ impl Choices {
         }
         if !(0.5..=0.999).contains(&self.confidence) {
             return refuse("confidence", self.confidence.to_string(), "0.5 to 0.999");
+        }
+        if let Some(rule) = self.rule.as_deref().filter(|rule| *rule != "law" && Rule::of_text(rule).is_none()) {
+            return refuse("rule", rule.into(), "law, over-floor:1 to over-floor:40, mean-plus:1 to mean-plus:12");
+        }
+        if let Some(word) = self.use_anyway.iter().find(|word| !LEFT_OUT.contains(&word.as_str())) {
+            return refuse("use_anyway", word.clone(), "clipped, transient, cold, overrun");
         }
         if let Some(speeds) = &self.breakpoints
             && (speeds.is_empty()

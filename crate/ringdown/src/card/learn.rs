@@ -1,11 +1,16 @@
 //! From levels to floor, limits and judged events, for recordings (per cylinder, or per sensor where the turn is not known).
 
+use std::collections::BTreeMap;
+
 use super::recording::Recording;
 use super::{Card, Content, Feature, File, FileId, FileRole, Mark, MarkLabel, SAME_EVENT_S};
 use crate::crank::Event;
-use crate::feature::level::Level;
+use crate::feature::level::{LeftOut, Level};
 use crate::limit::floor::{Floor, Observation};
-use crate::limit::limits::{LimitAt, Limits, Wanted};
+use crate::limit::limits::{LimitAt, Limits, Wanted, standing_apart};
+use crate::limit::proof::nearest;
+use crate::limit::rules::Rule;
+use crate::limit::shape::Shape;
 use crate::stats::rate::Rate;
 
 /// What shares a floor: a cylinder, the two candidates of a turn not known, or a log's level column.
@@ -78,7 +83,8 @@ pub struct Outcome {
     pub judged: Vec<(FileId, Vec<Judged>)>,
     /// Events of safe running judged by limits learnt without them (five contiguous parts): alarms, events.
     pub held_out: Option<(u64, u64)>,
-    counting: (u64, u64),
+    /// The same by group and by the index of the nearest breakpoint.
+    pub held_out_by: BTreeMap<(u16, usize), Rate>,
 }
 
 impl Outcome {
@@ -116,13 +122,17 @@ impl Card {
     }
 
     fn hold_out(&mut self, part: usize) {
-        let wanted = self.wanted();
+        let (wanted, rule) = (self.wanted(), self.choices.common_rule());
         let Some(outcome) = &mut self.outcome else { return };
-        let (alarms, judged) = held_out(&outcome.side, wanted, part);
-        let (old_alarms, old_judged) = outcome.counting;
-        outcome.counting = (old_alarms + alarms, old_judged + judged);
-        if part + 1 == PARTS && outcome.counting.1 > 0 {
-            outcome.held_out = Some(outcome.counting);
+        for (place, alarm) in held_out(&outcome.side, wanted, rule, part) {
+            let rate = outcome.held_out_by.entry(place).or_insert(Rate { hits: 0, trials: 0 });
+            rate.hits += u64::from(alarm);
+            rate.trials += 1;
+        }
+        let sum = |pick: fn(&Rate) -> u64| outcome.held_out_by.values().map(pick).sum::<u64>();
+        let (alarms, judged) = (sum(|rate| rate.hits), sum(|rate| rate.trials));
+        if part + 1 == PARTS && judged > 0 {
+            outcome.held_out = Some((alarms, judged));
             self.changed.extend([9, 11]);
         }
     }
@@ -155,9 +165,12 @@ impl Card {
             let mut offset_s = 0.0;
             let mut out = Vec::new();
             for (file, recording) in &pooled {
-                // A mark counts over the role of its file; what is marked as left out is learnt from in no way.
+                // A judgement by ear counts over a mark, a mark over the role of its file; what is marked as left out is
+                // learnt from in no way.
+                let knocking = self.labels_of(file, true);
                 let counts = |t_s: f64| match self.mark_at(&file.input.name, t_s) {
                     Some(MarkLabel::Exclude) => false,
+                    _ if near(&knocking, t_s) => knock,
                     Some(MarkLabel::Knock) => knock,
                     Some(MarkLabel::Safe) => !knock,
                     None => may_knock(file.role) == knock,
@@ -170,7 +183,25 @@ impl Card {
         let (safe, provoked) = (observe(false), observe(true));
         let side = self.side(safe, provoked, groups)?;
         let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
-        Some(Outcome { side, judged, held_out: None, counting: (0, 0) })
+        Some(Outcome { side, judged, held_out: None, held_out_by: BTreeMap::new() })
+    }
+
+    /// Times of the events of a file that the ear judged so, rising.
+    fn labels_of(&self, file: &File, knock: bool) -> Vec<f64> {
+        let own = self.labels.iter().filter(|label| label.file == file.input.name && label.knock == knock);
+        let mut times: Vec<f64> = own.map(|label| label.t_s).collect();
+        times.sort_by(f64::total_cmp);
+        times
+    }
+
+    /// Whether nothing speaks against learning from a level, or only what the user waved through.
+    fn may_learn(&self, level: &Level) -> bool {
+        match level.left_out {
+            None => true,
+            Some(LeftOut::Clipped) => self.choices.uses("clipped"),
+            Some(LeftOut::Transient) => self.choices.uses("transient"),
+            Some(LeftOut::Outside | LeftOut::TooSlow) => false,
+        }
     }
 
     /// What the stretch around a time is marked as.
@@ -193,7 +224,7 @@ impl Card {
         for ((event, level), channel) in crank.events.iter().zip(&levels.levels).zip(&levels.channels) {
             let group = group_of(groups, event, *channel);
             let level_db = feature_db(self.choices.feature, level);
-            if level.left_out.is_none() && level_db.is_finite() && counts(event.t_s) {
+            if self.may_learn(level) && level_db.is_finite() && counts(event.t_s) {
                 out.push(Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
             }
         }
@@ -220,7 +251,7 @@ impl Card {
                 level_db,
                 floor_db: at.floor.map_or(f32::NAN, |floor| floor as f32),
                 limit_db: at.limit.map_or(f32::NAN, |limit| limit as f32),
-                used: level.left_out.is_none(),
+                used: self.may_learn(level),
                 label,
             }
         };
@@ -236,10 +267,10 @@ impl Card {
         }
         let floor = Floor::learn(&observed, groups.len());
         let learnt_from = if source == Source::QuieterHalf { quieter_half(&floor, &observed) } else { observed };
-        let limits = Limits::learn(&floor, &learnt_from, groups.len(), self.wanted());
+        let limits = limits_of(&floor, &learnt_from, groups.len(), self.wanted(), self.choices.common_rule());
         let breakpoints = self.breakpoints(&learnt_from);
         let row = |group| breakpoints.iter().map(|&rpm| limits.at(&floor, group as u16, rpm)).collect();
-        let table = (0..groups.len()).map(row).collect();
+        let table = (0..groups.len()).map(row).map(|row| shaped(row, self.choices.shape)).collect();
         Some(Side { groups, source, learnt_from, floor, limits, breakpoints, table })
     }
 
@@ -253,8 +284,7 @@ impl Card {
         self.choices.breakpoints.clone().or_else(control).unwrap_or_else(|| proposed(observed))
     }
 
-    /// Share of events far above their own floor, where that can't be chance: the lower end of its exact 95 % interval
-    /// lies over 0.5 %. `None` = nothing speaks for knock.
+    /// Share of events that stand apart above their own floor, see [`standing_apart`]. `None` = nothing speaks for knock.
     pub(super) fn knock_like_share(&self, id: FileId) -> Option<f64> {
         let Some(File { content: Content::Recording(recording), .. }) = self.file(id) else { return None };
         let mut groups = Vec::new();
@@ -264,18 +294,13 @@ impl Card {
             return None;
         }
         let floor = Floor::learn(&observed, groups.len());
-        let mut counted = 0;
-        let mut far = 0;
-        for observation in &observed {
-            if let Some(at) = floor.at(observation.group, f64::from(observation.rpm)) {
-                counted += 1;
-                // Four robust standard deviations and 4 dB: 1 in 30 000 of a normal law.
-                let over = f64::from(observation.level) - at.level;
-                far += u64::from(over > (4.0 * at.spread).max(4.0));
-            }
-        }
-        let rate = Rate { hits: far, trials: counted };
-        rate.share().filter(|_| rate.interval(0.95).low > 0.005)
+        let over = observed.iter().filter_map(|observation| {
+            let at = floor.at(observation.group, f64::from(observation.rpm))?;
+            Some((f64::from(observation.level) - at.level) / at.spread)
+        });
+        let mut heights: Vec<f64> = over.filter(|height| height.is_finite()).collect();
+        heights.sort_unstable_by(f64::total_cmp);
+        standing_apart(&heights)
     }
 }
 
@@ -326,22 +351,43 @@ fn quieter_half(floor: &Floor, observed: &[Observation]) -> Vec<Observation> {
     out
 }
 
-/// Alarms among the safe events of one part of the run, judged by limits learnt from the other parts; events judged.
-fn held_out(side: &Side, wanted: Wanted, part: usize) -> (u64, u64) {
+/// Limits by the law, or by the common rule that was asked for.
+fn limits_of(floor: &Floor, safe: &[Observation], groups: usize, wanted: Wanted, rule: Option<Rule>) -> Limits {
+    let limits = Limits::learn(floor, safe, groups, wanted);
+    match rule {
+        Some(rule) => limits.by_rule(rule, floor, safe, groups),
+        None => limits,
+    }
+}
+
+/// A row of the table as the user wants it.
+fn shaped(row: Vec<LimitAt>, shape: Shape) -> Vec<LimitAt> {
+    let limits: Vec<Option<f64>> = row.iter().map(|cell| cell.limit).collect();
+    row.into_iter().zip(shape.of(&limits)).map(|(cell, limit)| LimitAt { limit, ..cell }).collect()
+}
+
+/// Whether one of the rising `times` speaks of the event at `t_s`.
+fn near(times: &[f64], t_s: f64) -> bool {
+    let first = times.partition_point(|time| *time < t_s - SAME_EVENT_S);
+    times.get(first).is_some_and(|time| *time <= t_s + SAME_EVENT_S)
+}
+
+/// The safe events of one part of the run, judged by limits learnt from the other parts: group and index of the nearest
+/// breakpoint, alarm.
+fn held_out(side: &Side, wanted: Wanted, rule: Option<Rule>, part: usize) -> Vec<((u16, usize), bool)> {
     let mut by_time = side.learnt_from.clone();
     by_time.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
     let [from, to] = [part, part + 1].map(|p| p * by_time.len() / PARTS);
     let others = [&by_time[..from], &by_time[to..]].concat();
     let floor = Floor::learn(&others, side.groups.len());
-    let limits = Limits::learn(&floor, &others, side.groups.len(), wanted);
-    let (mut alarms, mut judged) = (0, 0);
-    for observation in &by_time[from..to] {
-        if let Some(limit) = limits.at(&floor, observation.group, f64::from(observation.rpm)).limit {
-            judged += 1;
-            alarms += u64::from(f64::from(observation.level) > limit);
-        }
-    }
-    (alarms, judged)
+    let limits = limits_of(&floor, &others, side.groups.len(), wanted, rule);
+    let judge = |observation: &Observation| {
+        let rpm = f64::from(observation.rpm);
+        let limit = limits.at(&floor, observation.group, rpm).limit?;
+        let place = (observation.group, nearest(&side.breakpoints, rpm)?);
+        Some((place, f64::from(observation.level) > limit))
+    };
+    by_time.get(from..to).unwrap_or_default().iter().filter_map(judge).collect()
 }
 
 /// Every 500 rpm from the slowest to the fastest hundredth of the levels.

@@ -66,7 +66,7 @@ impl Card {
             t_s: cell.t_s + f64::from(*id) * 1e6,
         };
         let usable = |cells: &[(FileId, u16, Cell)]| -> Vec<Observation> {
-            cells.iter().filter(|(_, _, cell)| cell.left_out.is_none()).map(observation).collect()
+            cells.iter().filter(|(_, _, cell)| self.may_learn_logged(cell)).map(observation).collect()
         };
         let side = self.side(usable(&safe), usable(&provoked), groups)?;
         let mut outcome = LogOutcome { side, unit, linear, events: Vec::new(), judged: 0, judged_s: 0.0 };
@@ -82,6 +82,17 @@ impl Card {
         }
         outcome.judged_s /= outcome.side.groups.len().max(1) as f64;
         Some(outcome)
+    }
+}
+
+impl Card {
+    /// Whether nothing speaks against learning from a sample, or only what the user waved through.
+    fn may_learn_logged(&self, cell: &Cell) -> bool {
+        cell.left_out.is_none_or(|reason| match reason {
+            logged::LeftOut::Transient => self.choices.uses("transient"),
+            logged::LeftOut::Cold => self.choices.uses("cold"),
+            logged::LeftOut::Overrun => self.choices.uses("overrun"),
+        })
     }
 }
 

@@ -1,9 +1,14 @@
 //! How the limits do against what the ear judged, against safe running, and over an ignition sweep.
 
-use super::{Card, File, FileRole, Judged, MarkLabel};
+use super::{Card, File, FileRole, Judged, Mark, MarkLabel};
 use crate::card::recording::Recording;
+use crate::crank::Event;
+use crate::limit::proof::{self, CellProof, Judged as Height};
 use crate::stats::rate::Rate;
 use crate::stats::roc::Roc;
+
+/// Confidence of the intervals.
+pub const CONFIDENCE: f64 = 0.95;
 
 /// What is known of how well the limits work.
 #[derive(Debug, Clone, Default)]
@@ -22,6 +27,12 @@ pub struct Proof {
     pub sweep: Vec<(f64, Rate)>,
     /// Labelled cycles by cylinder: caught of knocking.
     pub by_group: Vec<(u16, Rate)>,
+    /// Labelled cycles, and those over the limit, by cylinder and nearest breakpoint.
+    pub cells: Vec<CellProof>,
+    /// Ignition angle where the rising curve through the sweep passes 1 %.
+    pub border_deg_btdc: Option<f64>,
+    /// Labelled cycles that the limits were learnt from as well.
+    pub learnt_and_proven: u64,
 }
 
 impl Card {
@@ -59,37 +70,40 @@ impl Card {
             let own = knocking.iter().copied().filter(|event| event.group == group).collect();
             Some((group, rate(own)?))
         });
+        let heights: Vec<Height> =
+            files.iter().flat_map(|(file, recording, judged)| self.heights(file, recording, judged)).collect();
+        let found = proof::proof(&heights, &outcome.side.breakpoints, CONFIDENCE);
+        let learnt = |event: &&&Judged| event.used && event.label == Some(false);
         Some(Proof {
+            cells: found.cells,
+            border_deg_btdc: found.border_deg_btdc,
+            learnt_and_proven: safe.iter().filter(learnt).count() as u64,
             roc: Roc::new(&over_floor(&[safe.as_slice(), &quiet].concat()), &over_floor(&knocking)),
             by_group: by_group.collect(),
             caught: rate(knocking),
             false_labelled: rate(quiet),
             false_held_out: outcome.held_out.map(|(hits, trials)| Rate { hits, trials }),
             over_limit: rate(provoked.collect()),
-            sweep: self.sweep(&files),
+            sweep: found.sweep.iter().map(|step| (step.ignition_deg_btdc, step.over_limit.rate)).collect(),
         })
     }
 
-    /// Marked stretches with an ignition angle, pooled by angle.
-    fn sweep(&self, files: &[(&File, &Recording, &[Judged])]) -> Vec<(f64, Rate)> {
-        let mut sweep: Vec<(f64, Rate)> = Vec::new();
-        for mark in self.marks().iter().filter(|mark| mark.label != MarkLabel::Exclude) {
-            let Some(deg) = mark.ignition_deg_btdc else { continue };
-            for (_, recording, judged) in files.iter().filter(|(file, ..)| file.input.name == mark.file) {
-                let Some(crank) = recording.crank() else { continue };
-                let inside = crank.events.iter().zip(judged.iter());
-                for (_, event) in inside.filter(|(event, _)| (mark.from_s..mark.to_s).contains(&event.t_s)) {
-                    let Some(knock) = event.knock() else { continue };
-                    let at = sweep.iter().position(|(known, _)| (known - deg).abs() < 1e-6).unwrap_or_else(|| {
-                        sweep.push((deg, Rate { hits: 0, trials: 0 }));
-                        sweep.len() - 1
-                    });
-                    sweep[at].1.trials += 1;
-                    sweep[at].1.hits += u64::from(knock);
-                }
-            }
-        }
-        sweep.sort_by(|a, b| a.0.total_cmp(&b.0));
-        sweep
+    /// The judged events of a file that may count, each with the ignition angle its stretch is marked with.
+    fn heights(&self, file: &File, recording: &Recording, judged: &[Judged]) -> Vec<Height> {
+        let Some(crank) = recording.crank() else { return Vec::new() };
+        let marks: Vec<&Mark> = self.marks().iter().filter(|mark| mark.file == file.input.name).collect();
+        let height = |(event, judged): (&Event, &Judged)| {
+            let inside = |mark: &&&Mark| (mark.from_s..mark.to_s).contains(&event.t_s);
+            let left_out = marks.iter().filter(inside).any(|mark| mark.label == MarkLabel::Exclude);
+            let over_limit_db = f64::from(judged.level_db - judged.limit_db);
+            (judged.used && !left_out && over_limit_db.is_finite()).then(|| Height {
+                group: judged.group,
+                rpm: f64::from(event.rpm),
+                over_limit_db,
+                label: judged.label,
+                ignition_deg_btdc: marks.iter().filter(inside).find_map(|mark| mark.ignition_deg_btdc),
+            })
+        };
+        crank.events.iter().zip(judged).filter_map(height).collect()
     }
 }

@@ -54,6 +54,8 @@ pub struct Floor {
 #[derive(Debug, Clone)]
 struct Group {
     curve: Curve,
+    /// Observations in all bins before each, and in all: one more than there are bins.
+    before: Vec<f64>,
     /// Observations for one independent one, >= 1.
     correlation: f64,
 }
@@ -148,7 +150,13 @@ impl Group {
             Point { bin: bin - first_bin, dx, y: f64::from(o.level) }
         };
         let points: Vec<Point> = own.iter().map(point).collect();
-        (Group { curve: Curve::fit(&points, first_bin, bins), correlation: 1.0 }, points)
+        let curve = Curve::fit(&points, first_bin, bins);
+        let mut before = vec![0.0];
+        before.extend(curve.counts.iter().scan(0.0, |sum, count| {
+            *sum += count;
+            Some(*sum)
+        }));
+        (Group { curve, before, correlation: 1.0 }, points)
     }
 
     fn bin(&self, rpm: f64) -> Option<usize> {
@@ -168,9 +176,8 @@ impl Group {
         // From the curve's first bin, which may lie above this speed.
         let bin = rpm / BIN_RPM - self.curve.first_bin as f64;
         let reach = NEAR_RPM / BIN_RPM;
-        let from = (bin - reach).max(0.0) as usize;
-        let to = (bin + reach + 1.0).max(0.0) as usize;
-        self.curve.counts.iter().take(to).skip(from).sum()
+        let up_to = |bin: f64| self.before.get(bin.max(0.0) as usize).or(self.before.last()).copied().unwrap_or(0.0);
+        up_to(bin + reach + 1.0) - up_to(bin - reach)
     }
 
     /// The line of the bin's own knot, blended with its neighbour's on the other side of the speed.
@@ -197,9 +204,9 @@ impl Group {
         (at.level.is_finite() && at.level_error <= MOST_ERROR * spread).then_some(at)
     }
 
-    /// `(1 + r) / (1 - r)` of the lag-1 autocorrelation `r` of the background's residuals in the order of time: how
-    /// many observations of a first-order process are worth one independent one (G. E. P. Box, G. M. Jenkins, from
-    /// memory).
+    /// How many observations of a first-order process are worth one independent one, `(1 + r) / (1 - r)` of the lag-1
+    /// autocorrelation `r` of the background's residuals in the order of time: see `stats::serial`, whose longer sum would
+    /// take what the curve can't follow for correlation.
     fn correlation(&self, own: &[&Observation]) -> f64 {
         let mut ordered: Vec<(f64, f64)> = own
             .iter()
@@ -211,12 +218,7 @@ impl Group {
             .collect();
         ordered.sort_by(|a, b| a.0.total_cmp(&b.0));
         let residuals: Vec<f64> = ordered.iter().map(|(_, z)| *z).collect();
-        inflation(lag_one(&residuals).unwrap_or(0.0))
+        let r = lag_one(&residuals).unwrap_or(0.0).clamp(0.0, 0.9);
+        (1.0 + r) / (1.0 - r)
     }
-}
-
-/// Observations worth one independent one, at a lag-1 autocorrelation; 1..=19.
-pub(super) fn inflation(lag_one: f64) -> f64 {
-    let r = lag_one.clamp(0.0, 0.9);
-    (1.0 + r) / (1.0 - r)
 }

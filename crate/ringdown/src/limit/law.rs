@@ -20,10 +20,10 @@ const LEAST_FOR_NORMAL: usize = 50;
 const DEEPEST: f64 = 0.02;
 /// A tail is refused if it fits worse than each of so many samples drawn from it: at the level of 1 %.
 const REFUSED_BY: u32 = 99;
-/// The tail's shape before the data speak: mean and standard deviation of the prior of E. S. Martins, J. R. Stedinger,
-/// Water Resour. Res. 36 (2000) 737, taken as normal. It lies on the heavy side for levels in dB (normal law about -0.15,
-/// exponential 0, Student's t with 4 degrees of freedom 0.2), so that small samples err upwards.
-const BELIEF: Belief = Belief { centre: 0.10, sd: 0.122 };
+/// The tail's shape before the data speak, as a normal law: exponential in dB (a power law in power). It is wider than
+/// the prior of E. S. Martins, J. R. Stedinger, Water Resour. Res. 36 (2000) 737 (0.122): levels in dB lie on both sides
+/// (normal law about -0.15, gamma and Weibull powers lower, Student's t with 4 degrees of freedom 0.2).
+const BELIEF: Belief = Belief { centre: 0.0, sd: 0.15 };
 /// A normal law is refused below this p-value: low power asks for a high bar.
 const NORMAL_REFUSED: f64 = 0.10;
 

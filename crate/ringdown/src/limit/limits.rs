@@ -1,12 +1,15 @@
 //! Limits for a stated false-alarm rate at a stated confidence.
 
-use super::floor::{Floor, NEEDED_NEAR, Observation, inflation};
-use super::law::{self, Bound, Fitted, Pool};
-use crate::stats::moments::lag_one;
+use super::floor::{Floor, NEEDED_NEAR, Observation};
+use super::law::{self, Fitted, Pool};
+use super::rules::{Rule, margins_db};
+use crate::stats::moments::mean;
+use crate::stats::rate::Rate;
+use crate::stats::serial;
 use crate::stats::tail::same_shares;
 
 /// Below this p-value groups, or speeds, may not share their residuals.
-const NOT_ALIKE: f64 = 0.005;
+pub const NOT_ALIKE: f64 = 0.005;
 /// Points of a tail plot.
 const TAIL_POINTS: usize = 400;
 
@@ -43,6 +46,8 @@ pub enum Law {
     DistributionFree,
     /// Too few observations for any.
     NotEnough,
+    /// A common rule that the user asked for: no rate is promised.
+    CommonRule,
 }
 
 /// Limits of all groups.
@@ -50,8 +55,8 @@ pub enum Law {
 /// Residuals of the safe observations, in spreads over the floor and as if each had not been learnt from, are pooled
 /// over speed and groups; a chi-squared test of how many of each group, and of each third of the speeds, lie over the
 /// common 95 % and 99 % quantiles says whether they may be. Groups that are not alike keep their own law; speeds that
-/// are not alike get the highest of the bounds of the three thirds. Serial correlation `r` at lag 1 makes
-/// `(1 + r) / (1 - r)` residuals count as one.
+/// are not alike get the highest of the bounds of the three thirds, and so do thirds of the time (a drifting sensor,
+/// another fuel). Serial correlation makes several residuals count as one, see [`serial::worth_one`].
 ///
 /// All safe observations count as background: a safe stretch with knock in it gives a limit that lies too high, never
 /// one that cries too often.
@@ -71,9 +76,17 @@ pub struct Limits {
     pub groups_alike: Option<f64>,
     /// p-value of the thirds of the speeds having one law; below 0.005 the highest of their bounds is used.
     pub speeds_alike: Option<f64>,
+    /// The same for thirds of the time.
+    pub times_alike: Option<f64>,
+    /// How far the last third of the time lies over the first, spreads; `None` with too few.
+    pub drift: Option<f64>,
+    /// Share of the safe observations that stand apart like knock, see [`standing_apart`]; `None`: nothing speaks for it.
+    pub apart_share: Option<f64>,
     /// One pool for all groups, or one for each.
     pub pools: Vec<PoolLimit>,
     mean_error: f64,
+    /// Heights over the floor, dB, by group, where a common rule was asked for.
+    margins_db: Option<Vec<Option<f64>>>,
 }
 
 /// The limit of one pool of residuals.
@@ -138,13 +151,20 @@ impl Limits {
             safe.iter().filter(|o| usize::from(o.group) < groups).filter_map(|o| residual(floor, o)).collect();
         let inflation = inflation_of(&residuals);
         let groups_alike = alike(&residuals, inflation, groups, |r| usize::from(r.group));
-        let speeds = Thirds::of(&residuals);
-        let speeds_alike = alike(&residuals, inflation, 3, |r| speeds.third(r.rpm));
+        let speeds = Thirds::of(&residuals, |r| r.rpm);
+        let speeds_alike = alike(&residuals, inflation, 3, |r| speeds.third(r));
+        let times = Thirds::of(&residuals, |r| r.t_s);
+        let times_alike = alike(&residuals, inflation, 3, |r| times.third(r));
         let apart = groups_alike.is_some_and(|p| p < NOT_ALIKE);
-        let by_speed = speeds_alike.is_some_and(|p| p < NOT_ALIKE).then_some(&speeds);
+        let differing = |alike: Option<f64>| alike.is_some_and(|p| p < NOT_ALIKE);
+        let thirds: Vec<&Thirds> = [(speeds_alike, &speeds), (times_alike, &times)]
+            .into_iter()
+            .filter(|(p, _)| differing(*p))
+            .map(|t| t.1)
+            .collect();
         let pool = |group: Option<u16>| {
             let own: Vec<Residual> = residuals.iter().filter(|r| group.is_none_or(|g| r.group == g)).copied().collect();
-            pool_limit(group, &own, inflation, by_speed, wanted)
+            pool_limit(group, &own, inflation, &thirds, wanted)
         };
         let pools: Vec<PoolLimit> =
             if apart { (0..groups).map(|g| pool(u16::try_from(g).ok())).collect() } else { vec![pool(None)] };
@@ -159,9 +179,18 @@ impl Limits {
             inflation,
             groups_alike,
             speeds_alike,
+            times_alike,
+            drift: drift(&residuals, &times),
+            apart_share: standing_apart(&ascending),
             pools,
             mean_error: mean_error(floor, &residuals),
+            margins_db: None,
         }
+    }
+
+    /// The same, but with the heights that a common rule gives; `safe` as in [`Limits::learn`].
+    pub fn by_rule(self, rule: Rule, floor: &Floor, safe: &[Observation], groups: usize) -> Limits {
+        Limits { law: Law::CommonRule, margins_db: Some(margins_db(rule, floor, safe, groups)), ..self }
     }
 
     /// The limit at any speed: floor + height * spread. Where the floor is less sure than on average over the safe
@@ -172,6 +201,11 @@ impl Limits {
             let more_needed = (NEEDED_NEAR - cycles).ceil().max(1.0) as u32;
             return LimitAt { floor: None, limit: None, cycles, more_needed };
         };
+        if let Some(margins) = &self.margins_db {
+            let limit = margins.get(usize::from(group)).copied().flatten().map(|margin| at.level + margin);
+            let more_needed = u32::from(limit.is_none());
+            return LimitAt { floor: Some(at.level), limit, cycles, more_needed };
+        }
         let pool = self.pools.iter().find(|p| p.group.is_none_or(|g| g == group));
         let error = at.level_error / at.spread;
         let less_sure = ((1.0 + error * error) / (1.0 + self.mean_error)).sqrt().max(1.0);
@@ -192,19 +226,13 @@ fn mean_error(floor: &Floor, residuals: &[Residual]) -> f64 {
     if count > 0.0 { sum / count } else { 0.0 }
 }
 
-/// From the lag-1 autocorrelation of each group in the order of time, weighted by size; 1 where it is no more than
-/// chance (two standard errors).
+/// From the autocorrelation of each group in the order of time.
 fn inflation_of(residuals: &[Residual]) -> f64 {
     let mut ordered: Vec<Residual> = residuals.to_vec();
     ordered.sort_by(|a, b| a.group.cmp(&b.group).then(a.t_s.total_cmp(&b.t_s)));
     let parts = ordered.chunk_by(|a, b| a.group == b.group);
-    let (sum, count) = parts.fold((0.0, 0.0), |(sum, count), part| {
-        let n = part.len() as f64;
-        let z: Vec<f64> = part.iter().map(|r| r.z.clamp(-4.0, 4.0)).collect();
-        lag_one(&z).map_or((sum, count), |r| (sum + n * r, count + n))
-    });
-    let r: f64 = if count > 0.0 { sum / count } else { 0.0 };
-    if r * count.sqrt() > 2.0 { inflation(r) } else { 1.0 }
+    let series: Vec<Vec<f64>> = parts.map(|part| part.iter().map(|r| r.z.clamp(-4.0, 4.0)).collect()).collect();
+    serial::worth_one(&series)
 }
 
 fn ascending<'a>(residuals: impl Iterator<Item = &'a Residual>) -> Vec<f64> {
@@ -232,37 +260,79 @@ fn alike(residuals: &[Residual], inflation: f64, classes: usize, class: impl Fn(
     Some((2.0 * test(0.95)?.min(test(0.99)?)).min(1.0))
 }
 
-/// Thirds of the residuals by speed.
-struct Thirds(f64, f64);
+/// Thirds of the residuals by speed or time.
+struct Thirds {
+    by: fn(&Residual) -> f64,
+    edges: [f64; 2],
+}
 
 impl Thirds {
-    fn of(residuals: &[Residual]) -> Thirds {
-        let mut speeds: Vec<f64> = residuals.iter().map(|r| r.rpm).collect();
-        speeds.sort_unstable_by(f64::total_cmp);
-        let at = |share: f64| speeds.get((speeds.len() as f64 * share) as usize).copied().unwrap_or(f64::INFINITY);
-        Thirds(at(1.0 / 3.0), at(2.0 / 3.0))
+    fn of(residuals: &[Residual], by: fn(&Residual) -> f64) -> Thirds {
+        let mut places: Vec<f64> = residuals.iter().map(by).collect();
+        places.sort_unstable_by(f64::total_cmp);
+        let at = |share: f64| places.get((places.len() as f64 * share) as usize).copied().unwrap_or(f64::INFINITY);
+        Thirds { by, edges: [at(1.0 / 3.0), at(2.0 / 3.0)] }
     }
 
-    fn third(&self, rpm: f64) -> usize {
-        usize::from(rpm >= self.0) + usize::from(rpm >= self.1)
+    fn third(&self, residual: &Residual) -> usize {
+        self.edges.iter().filter(|edge| (self.by)(residual) >= **edge).count()
     }
 }
 
-fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: Option<&Thirds>, wanted: Wanted) -> PoolLimit {
+/// Mean height of the last third of the time over that of the first, each height bounded, so that knock hardly counts.
+fn drift(residuals: &[Residual], times: &Thirds) -> Option<f64> {
+    let mean_of = |third: usize| {
+        let own: Vec<f64> =
+            residuals.iter().filter(|r| times.third(r) == third).map(|r| r.z.clamp(-3.0, 3.0)).collect();
+        if own.len() >= LEAST_APART { mean(&own) } else { None }
+    };
+    Some(mean_of(2)? - mean_of(0)?)
+}
+
+/// Evenly spaced heights of a body's upper edge, its tail, and from where on a cycle stands apart, in widths of the body.
+const APART: [[f64; 3]; 4] = [[0.5, 1.5, 2.5], [1.0, 2.0, 3.0], [1.0, 2.5, 4.0], [1.5, 3.0, 4.5]];
+/// Shares standing apart below this are not spoken of.
+const APART_SHARE: f64 = 0.005;
+const LEAST_APART: usize = 50;
+/// Quantiles that tell the body's width, which a fifth of knock moves little, and their distance in a normal law's
+/// standard deviations.
+const BODY: ([f64; 2], f64) = ([0.40, 0.65], 0.638_667);
+
+/// Share of `ascending` heights over a floor that stand apart from the rest like knock; `None`: nothing speaks for it.
+///
+/// From the shares above two heights an exponential law is carried on to a third. The laws that backgrounds follow in dB
+/// (normal, gamma, Weibull, Gumbel) fade faster than that, because the logarithm of their tail bends down. What lies above
+/// more often, by half a percent at least and beyond chance (99 %, Clopper-Pearson), is another kind of cycle. Four
+/// triples of heights are tried.
+///
+/// # Source
+/// Log-concave tails: M. Bagnoli, T. Bergstrom, Econ. Theory 26 (2005) 445. The heights are our choice.
+pub fn standing_apart(ascending: &[f64]) -> Option<f64> {
+    let count = ascending.len();
+    if count < 4 * LEAST_APART {
+        return None;
+    }
+    let [low, high] = BODY.0.map(|share| ascending.get((share * count as f64) as usize).copied().unwrap_or(0.0));
+    let width = (high - low) / BODY.1;
+    let above = |height: f64| count - ascending.partition_point(|z| *z <= height * width);
+    let apart = |heights: &[f64; 3]| {
+        let [body, tail, far] = heights.map(above);
+        let carried = (tail as f64).powi(2) / body.max(1) as f64 / count as f64;
+        let surely = Rate { hits: far as u64, trials: count as u64 }.interval(0.99).low;
+        (surely > carried + APART_SHARE).then(|| far as f64 / count as f64)
+    };
+    if width > 0.0 { APART.iter().filter_map(apart).max_by(f64::total_cmp) } else { None }
+}
+
+fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: &[&Thirds], wanted: Wanted) -> PoolLimit {
     let all = ascending(own.iter());
     let whole = Pool { ascending: &all, inflation }.bound(wanted);
-    let highest = by.and_then(|thirds| {
-        let bound_of = |third: usize| {
-            let part = ascending(own.iter().filter(|r| thirds.third(r.rpm) == third));
-            Pool { ascending: &part, inflation }.bound(wanted)
-        };
-        (0..3).filter_map(bound_of).max_by(|a, b| a.height.total_cmp(&b.height))
-    });
-    let higher = |a: Bound, b: Bound| if b.height > a.height { b } else { a };
-    let bound = match (whole, highest) {
-        (Some(a), Some(b)) => Some(higher(a, b)),
-        (a, b) => a.or(b),
+    let of_third = |thirds: &Thirds, third: usize| {
+        let part = ascending(own.iter().filter(|r| thirds.third(r) == third));
+        Pool { ascending: &part, inflation }.bound(wanted)
     };
+    let parts = by.iter().flat_map(|thirds| (0..3).filter_map(|third| of_third(thirds, third)));
+    let bound = parts.chain(whole).max_by(|a, b| a.height.total_cmp(&b.height));
     let fitted = bound.as_ref().map_or(&Fitted::Nothing, |b| &b.fitted);
     let observed = observed_tail(&all);
     PoolLimit {

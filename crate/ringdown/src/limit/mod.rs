@@ -8,5 +8,8 @@ mod curve;
 pub mod floor;
 mod law;
 pub mod limits;
+pub mod plan;
 pub mod proof;
 pub mod rules;
+pub mod shape;
+pub mod typed;

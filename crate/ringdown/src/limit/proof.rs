@@ -109,7 +109,7 @@ pub struct Proof {
 ///
 /// * `breakpoints_rpm`: each observation counts for the nearest; empty: no breakdown.
 /// * Intervals are Clopper-Pearson at `confidence`, for the area DeLong's; see [`Roc::interval`].
-/// * The sweep goes by whole degrees; its rising curve is the least-squares isotonic fit weighted by counts (more
+/// * The sweep goes by half degrees; its rising curve is the least-squares isotonic fit weighted by counts (more
 ///   advance never knocks less).
 pub fn proof(judged: &[Judged], breakpoints_rpm: &[f64], confidence: f64) -> Proof {
     let kept: Vec<&Judged> = judged.iter().filter(|j| j.over_limit_db.is_finite()).collect();
@@ -155,7 +155,8 @@ fn cells(kept: &[&Judged], breakpoints_rpm: &[f64], confidence: f64) -> Vec<Cell
     sorted.iter().filter_map(cell).collect()
 }
 
-fn nearest(breakpoints_rpm: &[f64], rpm: f64) -> Option<usize> {
+/// Index of the nearest breakpoint; `None` without one or for a speed that is no number.
+pub fn nearest(breakpoints_rpm: &[f64], rpm: f64) -> Option<usize> {
     let apart = |b: &f64| (b - rpm).abs();
     let finite = breakpoints_rpm.iter().enumerate().filter(|(_, b)| apart(b).is_finite());
     finite.min_by(|a, b| apart(a.1).total_cmp(&apart(b.1))).map(|(index, _)| index)
@@ -165,7 +166,7 @@ fn sweep(kept: &[&Judged], confidence: f64) -> Vec<SweepStep> {
     let mut steps: BTreeMap<i32, Rate> = BTreeMap::new();
     for judged in kept {
         let Some(angle) = judged.ignition_deg_btdc.filter(|a| a.abs() < 720.0) else { continue };
-        let rate = steps.entry(angle.round() as i32).or_insert(Rate { hits: 0, trials: 0 });
+        let rate = steps.entry((2.0 * angle).round() as i32).or_insert(Rate { hits: 0, trials: 0 });
         rate.trials += 1;
         rate.hits += u64::from(judged.alarm());
     }
@@ -173,7 +174,7 @@ fn sweep(kept: &[&Judged], confidence: f64) -> Vec<SweepStep> {
     let weights: Vec<f64> = steps.values().map(|r| r.trials as f64).collect();
     let rising = isotonic::rising(&shares, &weights);
     let step = |((angle, rate), rising): ((&i32, &Rate), &f64)| SweepStep {
-        ignition_deg_btdc: f64::from(*angle),
+        ignition_deg_btdc: 0.5 * f64::from(*angle),
         over_limit: Shown { rate: *rate, interval: rate.interval(confidence) },
         rising: *rising,
     };

@@ -312,14 +312,17 @@ fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
     let auc = proof.roc.as_ref().map(|roc| roc.auc);
     let interval = proof.roc.as_ref().and_then(|roc| roc.interval(CONFIDENCE));
     let groups = card.outcome().map(|outcome| outcome.side.groups.as_slice()).unwrap_or_default();
-    let by = proof.by_group.iter().map(|(index, rate)| {
+    let recall_at = |index: u16, rpm: Option<f64>, rate: crate::stats::rate::Rate| {
         let interval = rate.interval(CONFIDENCE);
-        let mut value = json!({"rpm": null, "knocks": rate.trials, "caught": rate.hits, "recall": rate.share(), "recall_low": interval.low, "recall_high": interval.high});
-        if let (Some(group), Value::Object(map)) = (groups.get(usize::from(*index)), &mut value) {
+        let mut value = json!({"rpm": rpm, "knocks": rate.trials, "caught": rate.hits, "recall": rate.share(), "recall_low": interval.low, "recall_high": interval.high});
+        if let (Some(group), Value::Object(map)) = (groups.get(usize::from(index)), &mut value) {
             place(group, map);
         }
         value
-    });
+    };
+    let by_group = proof.by_group.iter().map(|(index, rate)| recall_at(*index, None, *rate));
+    let by_cell = proof.cells.iter().filter_map(|cell| Some(recall_at(cell.group, Some(cell.rpm), cell.recall?.rate)));
+    let by = by_group.chain(by_cell);
     let sweep = proof.sweep.iter().map(|(deg, rate)| {
         let interval = rate.interval(CONFIDENCE);
         json!({"ignition_deg_btdc": deg, "share": rate.share(), "low": interval.low, "high": interval.high, "cycles": rate.trials})
@@ -328,6 +331,7 @@ fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
         "labels": proof.caught.or(proof.false_labelled).map(|_| "ear"), "auc": auc, "auc_low": interval.map(|i| i.low), "auc_high": interval.map(|i| i.high),
         "recall": at(recall, 0, 1.0), "recall_low": at(recall, 1, 1.0), "recall_high": at(recall, 2, 1.0),
         "false_per_1000": at(false_alarms, 0, 1000.0), "false_low": at(false_alarms, 1, 1000.0), "false_high": at(false_alarms, 2, 1000.0),
+        "border_deg_btdc": proof.border_deg_btdc, "learnt_and_proven": proof.learnt_and_proven,
         "over_limit_share": proof.over_limit.and_then(|rate| rate.share()),
         "by": by.collect::<Vec<_>>(), "sweep": sweep.collect::<Vec<_>>(),
     })

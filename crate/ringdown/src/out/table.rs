@@ -1,7 +1,10 @@
 //! Limits as a table to type in or to import: delimiter, decimal mark and direction as asked for.
 
 use super::section::group_name;
+use super::words::say;
 use crate::card::{Card, Side};
+use crate::feature::control::Control;
+use crate::limit::limits::LimitAt;
 use serde::{Deserialize, Serialize};
 
 /// Layout of the exported table.
@@ -36,23 +39,65 @@ impl Default for Layout {
 pub fn limits_csv(card: &Card, layout: Layout) -> String {
     let mut blocks = Vec::new();
     if let Some(outcome) = card.outcome() {
-        blocks.push(block(&outcome.side, "limit over floor, dB", layout, |limit, floor| Some(limit - floor?)));
-        blocks.push(block(&outcome.side, "limit, dB re full scale", layout, |limit, _| Some(limit)));
+        blocks.push(block(card, &outcome.side, "limit over floor, dB", layout, |limit, floor| Some(limit - floor?)));
+        blocks.push(block(card, &outcome.side, "limit, dB re full scale", layout, |limit, _| Some(limit)));
     }
     if let Some(logs) = card.log_outcome() {
         let what = format!("limit, {}", logs.unit.as_deref().unwrap_or("log unit"));
-        blocks.push(block(&logs.side, &what, layout, |limit, _| Some(logs.logged(limit))));
+        blocks.push(block(card, &logs.side, &what, layout, |limit, _| Some(logs.logged(limit))));
     }
     let separator = if layout.delimiter == ',' { "\r\n" } else { "\n" };
     blocks.join(separator)
 }
 
-fn block(side: &Side, what: &str, layout: Layout, value: impl Fn(f64, Option<f64>) -> Option<f64>) -> String {
+/// Rows of the table to type in, the same in section 8, on the hand-over sheet and as CSV: one a group, or, where the
+/// control unit has one limit for each sensor, the highest of the cylinders it hears.
+pub fn rows(card: &Card, side: &Side) -> Vec<(String, Vec<LimitAt>)> {
+    let own = || side.groups.iter().map(group_name).zip(side.table.iter().cloned()).collect();
+    let control = card.sheet().and_then(|sheet| sheet.control.as_ref()).map(Control::of).unwrap_or_default();
+    let sensors: Option<Vec<u16>> = side.groups.iter().map(|group| group.sensor).collect();
+    let (true, Some(heard_by)) = (control.per_sensor, sensors) else { return own() };
+    let mut sensors = heard_by.clone();
+    sensors.sort_unstable();
+    sensors.dedup();
+    let row = |sensor: u16| {
+        let members = || heard_by.iter().zip(&side.table).filter(|(own, _)| **own == sensor).map(|(_, cells)| cells);
+        let cell = |column: usize| highest(members().filter_map(|cells| cells.get(column)));
+        let cells = (0..side.breakpoints.len()).map(cell).collect();
+        (say("group.sensor", &[("n", sensor.to_string())]), cells)
+    };
+    sensors.into_iter().map(row).collect()
+}
+
+/// One cell for several cylinders: the highest level and the greatest height over the floor among them; empty where one of
+/// them is.
+fn highest<'a>(cells: impl Iterator<Item = &'a LimitAt> + Clone) -> LimitAt {
+    let most = |pick: fn(&LimitAt) -> Option<f64>| {
+        let all: Option<Vec<f64>> = cells.clone().map(pick).collect();
+        all.and_then(|values| values.into_iter().max_by(f64::total_cmp))
+    };
+    let limit = most(|cell| cell.limit);
+    let margin = most(|cell| Some(cell.limit? - cell.floor?));
+    LimitAt {
+        floor: limit.zip(margin).map(|(limit, margin)| limit - margin).or_else(|| most(|cell| cell.floor)),
+        limit,
+        cycles: cells.clone().map(|cell| cell.cycles).sum(),
+        more_needed: cells.clone().map(|cell| cell.more_needed).max().unwrap_or(0),
+    }
+}
+
+fn block(
+    card: &Card,
+    side: &Side,
+    what: &str,
+    layout: Layout,
+    value: impl Fn(f64, Option<f64>) -> Option<f64>,
+) -> String {
     let decimal = |number: f64| format!("{number:.6}").replace('.', &layout.decimal.to_string());
     let mut grid: Vec<Vec<String>> = vec![vec![format!("{what} \\ rpm")]];
     grid[0].extend(side.breakpoints.iter().map(|rpm| rpm.to_string().replace('.', &layout.decimal.to_string())));
-    for (group, cells) in side.groups.iter().zip(&side.table) {
-        let mut line = vec![neutral(&group_name(group))];
+    for (name, cells) in rows(card, side) {
+        let mut line = vec![neutral(&name)];
         let shown = cells
             .iter()
             .map(|cell| cell.limit.and_then(|limit| value(limit, cell.floor)).map_or_else(String::new, decimal));

@@ -137,6 +137,10 @@ pub struct Choices {
     /// Share, 0..1.
     pub confidence: Option<f64>,
     pub rule: Option<String>,
+    /// What is done to the table: `as-learnt`, `rising`, `smoothed`.
+    pub shape: Option<String>,
+    /// Reasons for leaving cycles out that are waved through.
+    pub use_anyway: Option<Vec<String>>,
     /// Speeds, 1/min, rising.
     pub breakpoints: Option<Vec<f64>>,
     /// Channel roles set by hand, as the page keeps them.
@@ -261,6 +265,8 @@ fn choices(mut inner: Fields, notes: &mut Vec<Error>) -> Result<Choices, Error> 
         false_alarm: inner.number("false_alarm", Span(1e-9, 0.5, "(share of events)"))?,
         confidence: inner.number("confidence", Span(0.5, 0.999_999, "(share)"))?,
         rule: inner.text("rule")?,
+        shape: inner.text("shape")?,
+        use_anyway: inner.words("use_anyway")?,
         breakpoints: breakpoints(&mut inner)?,
         roles: inner.object("roles")?.map(|roles| roles.all().clone()).unwrap_or_default(),
         unknown: inner.rest(notes),

@@ -152,6 +152,16 @@ impl<'a> Fields<'a> {
         list.iter().map(|value| self.check(key, value, span)).collect::<Result<_, _>>().map(Some)
     }
 
+    /// A list of texts.
+    pub(super) fn words(&mut self, key: &str) -> Result<Option<Vec<String>>, Error> {
+        let Some(list) = self.list(key)? else { return Ok(None) };
+        let word = |value: &Value| match value {
+            Value::String(text) => Ok(text.clone()),
+            other => Err(self.wrong(key, kind_of(other), "texts in quotes")),
+        };
+        list.iter().map(word).collect::<Result<_, _>>().map(Some)
+    }
+
     /// A list of whole numbers within `span`.
     pub(super) fn wholes(&mut self, key: &str, span: Span) -> Result<Option<Vec<u16>>, Error> {
         let Some(list) = self.list(key)? else { return Ok(None) };

@@ -9,6 +9,7 @@ pub mod normal;
 pub mod rate;
 pub mod robust;
 pub mod roc;
+pub mod serial;
 pub mod smooth;
 pub mod special;
 pub mod tail;

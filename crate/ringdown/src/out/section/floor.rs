@@ -33,7 +33,20 @@ pub(super) fn view(card: &Card) -> SectionView {
         LearntFrom::QuieterHalf => "floor.why.quieter",
     };
     let todo = if main.source == LearntFrom::QuieterHalf { vec![text("floor.todo.safe")] } else { Vec::new() };
-    SectionView { why: vec![text("floor.why"), text(source)], todo, tables, figures, ..blank(7, state, finding) }
+    SectionView {
+        why: vec![text("floor.why"), text(source), exclusions(card)],
+        todo,
+        tables,
+        figures,
+        ..blank(7, state, finding)
+    }
+}
+
+/// Which reasons for leaving cycles out the user switched off.
+fn exclusions(card: &Card) -> String {
+    let used: Vec<String> =
+        card.choices().use_anyway.iter().map(|reason| text(&format!("floor.reason.{reason}"))).collect();
+    if used.is_empty() { text("floor.why.all") } else { say("floor.why.used", &[("reasons", names(used))]) }
 }
 
 /// What is missing before a floor can be learnt.

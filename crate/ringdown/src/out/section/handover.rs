@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::card::{Content, Feature};
-use crate::out::words::{khz, one_in, percent, say};
+use crate::out::words::{khz, list, one_in, percent, say};
 
 pub(super) fn view(card: &Card) -> SectionView {
     let side = card.outcome().map(|outcome| &outcome.side).or(card.log_outcome().map(|logs| &logs.side));
@@ -30,18 +30,24 @@ pub(super) fn view(card: &Card) -> SectionView {
         }
     }
     SectionView {
-        why: vec![text(super::limits::which(card)), text("handover.why")],
+        why: vec![text(super::limits::which(card)), text("handover.why"), text(second_step(card))],
         todo,
         cautions,
-        tables: to_type_in(card).into_iter().chain(evidence).collect(),
+        tables: control::to_set(card).into_iter().chain(to_type_in(card)).chain(evidence).collect(),
         ..blank(11, limits.state, say(key, &values))
     }
 }
 
-/// The limits themselves stand on the sheet that is signed.
+/// The limits themselves stand on the sheet that is signed, and as the control unit's steps make them.
 fn to_type_in(card: &Card) -> Vec<Table> {
     let over_floor = card.outcome().map(|outcome| super::limits::over_floor(card, &outcome.side));
-    over_floor.into_iter().chain(card.log_outcome().map(|logs| super::limits::of_log(card, logs))).collect()
+    let of_log = card.log_outcome().map(|logs| super::limits::of_log(card, logs));
+    over_floor.into_iter().chain(of_log).chain(control::typed(card)).collect()
+}
+
+/// Settings first, limits from a log taken with them: which of the two steps comes next.
+fn second_step(card: &Card) -> &'static str {
+    if card.log_outcome().is_some() { "handover.step.log" } else { "handover.step.settings" }
 }
 
 /// Files with their full hashes.
@@ -75,6 +81,11 @@ fn settings(card: &Card) -> Table {
         ("window", say("setting.deg", &[("low", number(window.low, 0)), ("high", number(window.high, 0))])),
         ("feature", text(feature)),
         ("rate", one_in(choices.false_alarm)),
+        ("rule", choices.rule.clone().unwrap_or_else(|| text("setting.rule.law"))),
+        (
+            "useanyway",
+            if choices.use_anyway.is_empty() { text("setting.useanyway.none") } else { list(&choices.use_anyway) },
+        ),
         ("confidence", say("setting.percent", &[("share", percent(choices.confidence))])),
         ("version", env!("CARGO_PKG_VERSION").into()),
     ];

@@ -2,10 +2,17 @@
 
 use super::floor::{log_number, log_unit, why_not};
 use super::*;
-use crate::card::{LearntFrom, LogOutcome, Side};
-use crate::limit::limits::Law;
+use crate::card::{Feature, LearntFrom, LogOutcome, Side};
+use crate::limit::floor::NEAR_RPM;
+use crate::limit::limits::{Law, LimitAt, NOT_ALIKE};
+use crate::limit::plan::{Step, plan};
 use crate::limit::rules::{Rule, really_give};
+use crate::limit::shape::Shape;
+use crate::out::table::rows;
 use crate::out::words::{one_in, percent, say};
+
+/// Confidence of the intervals of the common rules.
+const CONFIDENCE: f64 = 0.95;
 
 pub(super) fn view(card: &Card) -> SectionView {
     let recordings = card.outcome().map(|outcome| &outcome.side);
@@ -18,15 +25,19 @@ pub(super) fn view(card: &Card) -> SectionView {
     let mut figures = Vec::new();
     if let Some(side) = recordings {
         tables.push(over_floor(card, side));
-        tables.push(absolute(side));
+        tables.push(absolute(card, side));
+        tables.extend(volts(card, side));
         figures.push(figure("limits", "limits.figure", finding.clone()));
         figures.push(figure("tail", "limits.figure.tail", text("chart.tail.summary")));
-        tables.push(common_rules(side));
+        tables.push(common_rules(card, side));
     }
+    tables.push(coverage(card, main));
     if let Some(logs) = logs {
         tables.push(of_log(card, logs));
     }
     let mut why = vec![law_sentence(main), text(which(card)), text("limits.why.rate")];
+    why.extend(pooling(main));
+    why.extend(shape_sentence(card));
     if main.source == LearntFrom::QuieterHalf {
         why.push(text("floor.why.quieter"));
     }
@@ -55,6 +66,7 @@ pub(super) fn law_sentence(side: &Side) -> String {
         Law::ParetoTail => "limits.why.pareto",
         Law::DistributionFree => "limits.why.free",
         Law::NotEnough => "limits.why.notenough",
+        Law::CommonRule => "limits.why.rule",
     };
     say(key, &[("n", number(side.limits.residuals as f64, 0))])
 }
@@ -90,7 +102,7 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
     let rate = one_in(card.choices().false_alarm);
     let Some((low, high)) = filled.margins_db else {
         let values = [("rate", rate), ("more", number(f64::from(filled.more), 0))];
-        return (State::NotEnough, say("limits.finding.none", &values), vec![say("limits.todo.more", &values)]);
+        return (State::NotEnough, say("limits.finding.none", &values), to_record(side));
     };
     let empty = filled.all - filled.filled;
     let values = [
@@ -101,14 +113,88 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
         ("more", number(f64::from(filled.more), 0)),
         ("speeds", names(filled.empty_speeds.iter().map(|rpm| number(*rpm, 0)))),
     ];
-    let state = if side.source == LearntFrom::QuieterHalf || high > HIGH_DB { State::Look } else { State::Holds };
-    let mut todo = if high > HIGH_DB { vec![text("limits.todo.high")] } else { Vec::new() };
-    match empty {
-        0 => (state, say("limits.finding.full", &values), todo),
-        _ => {
-            todo.insert(0, say("limits.todo.pulls", &values));
-            (State::NotEnough, say("limits.finding.part", &values), todo)
-        }
+    let doubts = doubts(side);
+    let doubtful = side.source == LearntFrom::QuieterHalf || high > HIGH_DB || !doubts.is_empty();
+    let state = if doubtful || card.choices().common_rule().is_some() { State::Look } else { State::Holds };
+    let mut todo: Vec<String> = if empty > 0 { to_record(side) } else { Vec::new() };
+    todo.extend(doubts);
+    if high > HIGH_DB {
+        todo.push(text("limits.todo.high"));
+    }
+    match (empty, card.choices().common_rule()) {
+        (0, Some(rule)) => (state, by_rule(card, side, rule, &values), todo),
+        (0, None) => (state, say("limits.finding.full", &values), todo),
+        _ => (State::NotEnough, say("limits.finding.part", &values), todo),
+    }
+}
+
+/// What the data say against the limits, each with what to do about it.
+fn doubts(side: &Side) -> Vec<String> {
+    let limits = &side.limits;
+    let apart = limits.apart_share.filter(|_| side.source == LearntFrom::Safe);
+    let apart = apart.map(|share| say("limits.doubt.apart", &[("share", percent(share))]));
+    let differing = limits.times_alike.is_some_and(|p| p < NOT_ALIKE);
+    let drift = limits.drift.filter(|drift| differing && drift.abs() > DRIFT_SPREADS);
+    let drift = drift.map(|drift| {
+        let key = if drift > 0.0 { "limits.doubt.rises" } else { "limits.doubt.falls" };
+        say(key, &[("spreads", number(drift.abs(), 1))])
+    });
+    apart.into_iter().chain(drift).collect()
+}
+
+/// A drift of fewer spreads than this is not worth a word.
+const DRIFT_SPREADS: f64 = 0.2;
+
+/// The next recordings, in order: slow speeds first.
+pub(super) fn to_record(side: &Side) -> Vec<String> {
+    let act = |step: &Step| {
+        let values = [
+            ("pulls", number(f64::from(step.pulls), 0)),
+            ("from", number((step.from_rpm - NEAR_RPM).max(0.0), 0)),
+            ("to", number(step.to_rpm + NEAR_RPM, 0)),
+            ("missing", number(f64::from(step.missing), 0)),
+        ];
+        say(if step.pulls > MANY_PULLS { "limits.todo.many" } else { "limits.todo.pulls" }, &values)
+    };
+    plan(&side.table, &side.breakpoints).iter().map(act).collect()
+}
+
+/// More pulls than this are no evening's work: a rarer limit, or a lower confidence, is the way out.
+const MANY_PULLS: u32 = 60;
+
+/// What a rule that the user asked for really gives here.
+fn by_rule(card: &Card, side: &Side, rule: Rule, values: &[(&str, String)]) -> String {
+    let outcomes = really_give(&[rule], &side.floor, &side.learnt_from, side.groups.len(), CONFIDENCE);
+    let Some(outcome) = outcomes.first() else { return say("limits.finding.full", values) };
+    let mut values = values.to_vec();
+    values.extend([
+        ("rule", rule_name(rule)),
+        ("share", percent(outcome.rate.share().unwrap_or(0.0))),
+        ("least", percent(outcome.interval.low)),
+        ("most", percent(outcome.interval.high)),
+        ("asked", percent(card.choices().false_alarm)),
+    ]);
+    say("limits.finding.rule", &values)
+}
+
+/// Whether cylinders, speeds and times share their residuals, or why not.
+fn pooling(side: &Side) -> Vec<String> {
+    let limits = &side.limits;
+    let of = |what: &str, p: Option<f64>| {
+        let verdict = if p? < NOT_ALIKE { "apart" } else { "alike" };
+        Some(text(&format!("limits.pool.{what}.{verdict}")))
+    };
+    let fewer = (limits.inflation > 1.05).then(|| say("limits.pool.serial", &[("n", number(limits.inflation, 1))]));
+    let sentences =
+        [of("groups", limits.groups_alike), of("speeds", limits.speeds_alike), of("times", limits.times_alike)];
+    sentences.into_iter().flatten().chain(fewer).collect()
+}
+
+fn shape_sentence(card: &Card) -> Option<String> {
+    match card.choices().shape {
+        Shape::AsLearnt => None,
+        Shape::Rising => Some(text("limits.shape.rising")),
+        Shape::Smoothed => Some(text("limits.shape.smoothed")),
     }
 }
 
@@ -122,16 +208,14 @@ fn need(more: u32) -> Cell {
 
 /// Limit over floor, with the cycles an empty cell still needs, and what the rate means per minute.
 pub(super) fn over_floor(card: &Card, side: &Side) -> Table {
-    let mut rows: Vec<Row> = side
-        .table
-        .iter()
-        .zip(&side.groups)
-        .map(|(cells, group)| {
+    let mut rows: Vec<Row> = rows(card, side)
+        .into_iter()
+        .map(|(name, cells)| {
             let shown = cells.iter().map(|cell| match (cell.limit, cell.floor) {
                 (Some(limit), Some(floor)) => Cell::from(db(limit - floor)),
                 _ => need(cell.more_needed),
             });
-            Row { cells: [Cell::from(group_name(group))].into_iter().chain(shown).collect(), chosen: false, play: None }
+            Row { cells: [Cell::from(name)].into_iter().chain(shown).collect(), chosen: false, play: None }
         })
         .collect();
     let per_minute = side.breakpoints.iter().map(|rpm| number(per_minute(card, side, *rpm), 1));
@@ -147,19 +231,18 @@ pub(crate) fn per_minute(card: &Card, side: &Side, rpm: f64) -> f64 {
 }
 
 /// Rules one hears of, held against the safe events at hand.
-fn common_rules(side: &Side) -> Table {
-    let rules = [
+fn common_rules(card: &Card, side: &Side) -> Table {
+    let chosen = card.choices().common_rule();
+    let mut rules = vec![
         Rule::OverFloor { db: 6.0 },
         Rule::OverFloor { db: 10.0 },
         Rule::MeanPlus { k: 3.0 },
         Rule::MeanPlus { k: 4.0 },
     ];
-    let outcomes = really_give(&rules, &side.floor, &side.learnt_from, side.groups.len(), 0.95);
+    rules.extend(chosen.filter(|rule| !rules.contains(rule)));
+    let outcomes = really_give(&rules, &side.floor, &side.learnt_from, side.groups.len(), CONFIDENCE);
     let rows = outcomes.iter().map(|outcome| {
-        let name = match outcome.rule {
-            Rule::OverFloor { db: over } => say("limits.rules.over", &[("db", number(over, 0))]),
-            Rule::MeanPlus { k } => say("limits.rules.sigma", &[("k", number(k, 0))]),
-        };
+        let name = rule_name(outcome.rule);
         let share = outcome.rate.share().filter(|share| *share > 0.0);
         row([
             name,
@@ -172,19 +255,74 @@ fn common_rules(side: &Side) -> Table {
     table("rules", text("limits.caption.rules"), columns, rows.collect())
 }
 
-fn absolute(side: &Side) -> Table {
-    let rows = side.table.iter().zip(&side.groups).map(|(cells, group)| {
-        row([group_name(group)].into_iter().chain(cells.iter().map(|cell| db_or_dash(cell.limit))))
+fn rule_name(rule: Rule) -> String {
+    match rule {
+        Rule::OverFloor { db: over } => say("limits.rules.over", &[("db", number(over, 0))]),
+        Rule::MeanPlus { k } => say("limits.rules.sigma", &[("k", number(k, 1))]),
+    }
+}
+
+/// Limits in volts, and in g where the sensor's sensitivity is known too; only for sensors whose scale the sheet gives.
+fn volts(card: &Card, side: &Side) -> Option<Table> {
+    let listed = card.sheet()?.sensors.as_ref()?;
+    let scale = |group: &Group| {
+        let sensor = listed.iter().find(|sensor| Some(sensor.channel) == group.sensor)?;
+        Some((sensor.volts_full_scale?, sensor.mv_per_g.filter(|mv| *mv > 0.0)))
+    };
+    let shown = |cell: &LimitAt, (volts, mv_per_g): (f64, Option<f64>)| {
+        let Some(limit_db) = cell.limit else { return "–".into() };
+        let rms_v = volts * 10_f64.powf(limit_db / 20.0);
+        match mv_per_g {
+            Some(mv) => {
+                say("limits.volts.g", &[("mv", three_digits(1000.0 * rms_v)), ("g", three_digits(1000.0 * rms_v / mv))])
+            }
+            None => say("limits.volts.v", &[("mv", three_digits(1000.0 * rms_v))]),
+        }
+    };
+    let known = side.groups.iter().zip(&side.table).filter_map(|(group, cells)| Some((group, cells, scale(group)?)));
+    let rows: Vec<Row> = known
+        .map(|(group, cells, scale)| {
+            row([group_name(group)].into_iter().chain(cells.iter().map(|cell| shown(cell, scale))))
+        })
+        .collect();
+    let key =
+        if card.choices().feature == Feature::Peak { "limits.caption.volts.peak" } else { "limits.caption.volts" };
+    let meaningful = !rows.is_empty() && card.choices().feature != Feature::Ratio;
+    meaningful.then(|| table("limits-volts", text(key), head(side), rows))
+}
+
+fn three_digits(value: f64) -> String {
+    number(value, (2.0 - value.abs().max(1e-9).log10().floor()).clamp(0.0, 4.0) as usize)
+}
+
+/// Cycles held near each speed, with those still missing.
+pub(super) fn coverage(card: &Card, side: &Side) -> Table {
+    let lines = rows(card, side).into_iter().map(|(name, cells)| {
+        let shown = cells.iter().map(|cell| {
+            let held = number(cell.cycles.round(), 0);
+            match cell.more_needed {
+                0 => Cell::from(held),
+                more => Cell { text: format!("{held} +{}", number(f64::from(more), 0)), need: true },
+            }
+        });
+        Row { cells: [Cell::from(name)].into_iter().chain(shown).collect(), chosen: false, play: None }
     });
+    table("coverage", text("limits.caption.coverage"), head(side), lines.collect())
+}
+
+fn absolute(card: &Card, side: &Side) -> Table {
+    let rows = rows(card, side)
+        .into_iter()
+        .map(|(name, cells)| row([name].into_iter().chain(cells.iter().map(|cell| db_or_dash(cell.limit)))));
     table("limits-dbfs", say("limits.caption.absolute", &[("unit", text("unit.dbfs"))]), head(side), rows.collect())
 }
 
 pub(super) fn of_log(card: &Card, logs: &LogOutcome) -> Table {
-    let rows = logs.side.table.iter().zip(&logs.side.groups).map(|(cells, group)| {
+    let rows = rows(card, &logs.side).into_iter().map(|(name, cells)| {
         let shown = cells
             .iter()
             .map(|cell| cell.limit.map_or_else(|| need(cell.more_needed), |limit| log_number(logs, limit).into()));
-        Row { cells: [Cell::from(group_name(group))].into_iter().chain(shown).collect(), chosen: false, play: None }
+        Row { cells: [Cell::from(name)].into_iter().chain(shown).collect(), chosen: false, play: None }
     });
     let per_minute =
         if logs.judged_s > 0.0 { logs.judged as f64 / logs.judged_s * 60.0 * card.choices().false_alarm } else { 0.0 };

@@ -2,6 +2,7 @@
 
 mod band;
 mod compare;
+mod control;
 mod engine;
 mod floor;
 mod handover;

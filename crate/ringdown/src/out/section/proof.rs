@@ -1,13 +1,12 @@
 //! Section 9: how the limits do.
 
 use super::*;
-use crate::card::proof::Proof;
+use crate::card::proof::{CONFIDENCE, Proof};
 use crate::card::{FileRole, Judged};
 use crate::out::view::Play;
 use crate::out::words::{percent, say};
 use crate::stats::rate::Rate;
 
-const CONFIDENCE: f64 = 0.95;
 /// Rows of the event table: more than a person will listen to.
 const MOST_ROWS: usize = 36;
 /// Played before and after firing TDC, s.
@@ -23,6 +22,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     };
     let (state, finding, todo) = judge(&proof);
     let mut tables = vec![rates(&proof)];
+    tables.extend(by_place(card, &proof));
     let events = event_table(card);
     if !events.rows.is_empty() {
         tables.push(events);
@@ -40,7 +40,10 @@ pub(super) fn view(card: &Card) -> SectionView {
     if proof.sweep.len() > 1 {
         figures.push(figure("sweep", "proof.figure.sweep", sweep_sentence(&proof)));
     }
-    let why = vec![text("proof.why"), text("proof.why.heldout")];
+    let mut why = vec![text("proof.why"), text("proof.why.heldout")];
+    if proof.learnt_and_proven > 0 {
+        why.push(say("proof.why.same", &[("n", number(proof.learnt_and_proven as f64, 0))]));
+    }
     SectionView { why, todo, cautions, tables, figures, ..blank(9, state, finding) }
 }
 
@@ -126,6 +129,54 @@ fn rates(proof: &Proof) -> Table {
     table("proof", caption, columns, rows.into_iter().flatten().collect())
 }
 
+/// Recall and false alarms of each cylinder, then of each speed. False alarms are those of safe running, each judged by
+/// limits learnt without it.
+fn by_place(card: &Card, proof: &Proof) -> Option<Table> {
+    let outcome = card.outcome()?;
+    let side = &outcome.side;
+    let sum = |rates: Vec<Rate>| {
+        let add = |a: Rate, b: Rate| Rate { hits: a.hits + b.hits, trials: a.trials + b.trials };
+        rates.into_iter().fold(Rate { hits: 0, trials: 0 }, add)
+    };
+    let line = |name: String, recall: Rate, alarms: Rate| {
+        (recall.trials + alarms.trials > 0)
+            .then(|| row([name, counted(recall), range(recall, 100.0), counted(alarms), range(alarms, 1000.0)]))
+    };
+    let recall_of = |inside: &dyn Fn(u16, f64) -> bool| {
+        let cells = proof.cells.iter().filter(|cell| inside(cell.group, cell.rpm));
+        sum(cells.filter_map(|cell| cell.recall).map(|shown| shown.rate).collect())
+    };
+    let alarms_of = |inside: &dyn Fn(u16, f64) -> bool| {
+        let speed = |index: usize| side.breakpoints.get(index).copied().unwrap_or(f64::NAN);
+        let cells = outcome.held_out_by.iter().filter(|((group, index), _)| inside(*group, speed(*index)));
+        sum(cells.map(|(_, rate)| *rate).collect())
+    };
+    let groups = side.groups.iter().enumerate().filter_map(|(index, group)| {
+        let own = |other: u16, _: f64| usize::from(other) == index;
+        line(group_name(group), recall_of(&own), alarms_of(&own))
+    });
+    let speeds = side.breakpoints.iter().filter_map(|&speed| {
+        let own = |_: u16, rpm: f64| rpm == speed;
+        line(say("proof.by.speed", &[("rpm", number(speed, 0))]), recall_of(&own), alarms_of(&own))
+    });
+    let rows: Vec<Row> = groups.chain(speeds).collect();
+    let columns = ["place", "caught", "recall", "alarms", "per1000"].map(|key| text(&format!("proof.by.{key}")));
+    (!rows.is_empty()).then(|| table("proof-by", text("proof.caption.by"), columns, rows))
+}
+
+fn counted(rate: Rate) -> String {
+    let values = [("hits", number(rate.hits as f64, 0)), ("n", number(rate.trials as f64, 0))];
+    if rate.trials == 0 { "–".into() } else { say("proof.by.of", &values) }
+}
+
+/// A share times `per` with its interval.
+fn range(rate: Rate, per: f64) -> String {
+    let Some(share) = rate.share() else { return "–".into() };
+    let interval = rate.interval(CONFIDENCE);
+    let shown = |share: f64| number(per * share, 1);
+    format!("{} ({} – {})", shown(share), shown(interval.low), shown(interval.high))
+}
+
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Kind {
     Missed,
@@ -203,8 +254,16 @@ fn sweep_table(proof: &Proof) -> Table {
     table("sweep", sweep_sentence(proof), columns, rows.collect())
 }
 
-/// The first marked angle from which on the share over the limit is surely over 1 %.
+/// The angle at which the rising curve through the sweep passes 1 %, and whether a marked angle is surely over it.
 fn sweep_sentence(proof: &Proof) -> String {
+    let surely = surely_over(proof);
+    match proof.border_deg_btdc {
+        Some(deg) => format!("{} {surely}", say("proof.sweep.border", &[("deg", number(deg, 1))])),
+        None => surely,
+    }
+}
+
+fn surely_over(proof: &Proof) -> String {
     let first = proof.sweep.iter().find(|(_, rate)| rate.interval(CONFIDENCE).low > 0.01);
     match first {
         Some((deg, rate)) => {

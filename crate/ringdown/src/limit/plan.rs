@@ -1,0 +1,103 @@
+//! What to record next: how many short pulls fill the cells that are still empty.
+
+use super::floor::NEAR_RPM;
+use super::limits::LimitAt;
+
+/// Rise of speed in a pull, 1/min per second: 2000 to 6500 in six seconds.
+pub const PULL_RPM_PER_S: f64 = 750.0;
+
+/// One act of recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// Speeds to pull through, 1/min.
+    pub from_rpm: f64,
+    /// See `from_rpm`.
+    pub to_rpm: f64,
+    /// Cycles still missing for each cylinder or sensor, at most.
+    pub missing: u32,
+    /// Short pulls that bring them.
+    pub pulls: u32,
+}
+
+/// Stretches of speed whose cells are empty, slow speeds first, each with the pulls it takes.
+///
+/// * `table`: one row a group over `breakpoints_rpm`, rising.
+/// * A cell without a floor needs cycles within 150 1/min of it. A cell with a floor but no limit lacks cycles anywhere:
+///   the whole table's range is pulled through for it. A pull rises by 750 1/min a second; four-stroke, one combustion
+///   in two turns.
+pub fn plan(table: &[Vec<LimitAt>], breakpoints_rpm: &[f64]) -> Vec<Step> {
+    let Some((first, last)) = breakpoints_rpm.first().zip(breakpoints_rpm.last()) else { return Vec::new() };
+    let worst = |column: usize, has_floor: bool| -> u32 {
+        let cells = table.iter().filter_map(|row| row.get(column)).filter(|cell| cell.limit.is_none());
+        cells.filter(|cell| cell.floor.is_some() == has_floor).map(|cell| cell.more_needed).max().unwrap_or(0)
+    };
+    let mut steps: Vec<Step> = Vec::new();
+    for (column, rpm) in breakpoints_rpm.iter().enumerate() {
+        let missing = worst(column, false);
+        if missing == 0 {
+            continue;
+        }
+        let here = Step {
+            from_rpm: *rpm,
+            to_rpm: *rpm,
+            missing,
+            pulls: pulls(missing, cycles_between(rpm - NEAR_RPM, rpm + NEAR_RPM)),
+        };
+        let beside = column.checked_sub(1).and_then(|before| breakpoints_rpm.get(before));
+        match steps.last_mut().filter(|step| Some(&step.to_rpm) == beside) {
+            Some(step) => {
+                step.to_rpm = *rpm;
+                step.missing = step.missing.max(here.missing);
+                step.pulls = step.pulls.max(here.pulls);
+            }
+            None => steps.push(here),
+        }
+    }
+    let anywhere = (0..breakpoints_rpm.len()).map(|column| worst(column, true)).max().unwrap_or(0);
+    if anywhere > 0 {
+        let groups = table.len().max(1) as u32;
+        let each = anywhere.div_ceil(groups);
+        steps.push(Step {
+            from_rpm: *first,
+            to_rpm: *last,
+            missing: each,
+            pulls: pulls(each, cycles_between(*first, *last)),
+        });
+    }
+    steps
+}
+
+/// Combustions of one cylinder while a pull rises from one speed to another.
+fn cycles_between(from_rpm: f64, to_rpm: f64) -> f64 {
+    let from_rpm = from_rpm.max(0.0);
+    (to_rpm * to_rpm - from_rpm * from_rpm) / (2.0 * 120.0 * PULL_RPM_PER_S)
+}
+
+fn pulls(missing: u32, in_one: f64) -> u32 {
+    (f64::from(missing) / in_one.max(0.5)).ceil().clamp(1.0, 1000.0) as u32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// From 2000 to 6500 1/min in 6 s at 4250 1/min on average: 212.5 combustions.
+    #[test]
+    fn a_pull_brings_the_combustions_its_mean_speed_gives() {
+        assert!((cycles_between(2000.0, 6500.0) - 212.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn neighbouring_empty_speeds_are_one_act_and_full_ones_ask_for_nothing() {
+        let full = LimitAt { floor: Some(-40.0), limit: Some(-30.0), cycles: 50.0, more_needed: 0 };
+        let empty = LimitAt { floor: None, limit: None, cycles: 0.0, more_needed: 8 };
+        let speeds = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0];
+        assert_eq!(plan(&[vec![full; 5]], &speeds), []);
+        let steps = plan(&[vec![empty, full, full, empty, empty]], &speeds);
+        let [low, high] = steps.as_slice() else { panic!("{steps:?}") };
+        assert_eq!((low.from_rpm, low.to_rpm, low.missing), (1000.0, 1000.0, 8));
+        assert_eq!((high.from_rpm, high.to_rpm), (4000.0, 5000.0));
+        // 0.4 s at 1000 1/min hold 3.3 combustions, at 4000 1/min 13.
+        assert_eq!((low.pulls, high.pulls), (3, 1));
+    }
+}
