@@ -163,3 +163,17 @@ export async function dropFiles(page, files) {
       : made.map(({ name, bytes }) => ({ name, mimeType: "application/octet-stream", buffer: Buffer.from(bytes) })),
   );
 }
+
+/** @param {Page} page */
+const isDone = async (page) => (await page.locator("#progress-text").textContent()) === "Done.";
+
+/** Waits until the analysis has come to its end, however often it starts anew. @param {Page} page */
+export async function settled(page) {
+  for (let quiet = 0; quiet < 5;) {
+    await until(() => isDone(page));
+    await page.evaluate(() => new Promise((resolve) => { requestAnimationFrame(() => resolve(null)); }));
+    const still = await isDone(page) && (await page.locator("section[data-state=working]").count()) === 0;
+    quiet = still ? quiet + 1 : 0;
+    await new Promise((resolve) => { setTimeout(resolve, 100); });
+  }
+}

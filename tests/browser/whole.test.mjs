@@ -6,7 +6,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { after, before, test } from "node:test";
-import { dropFiles, until, withSite } from "./support.mjs";
+import { dropFiles, settled, until, withSite } from "./support.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
@@ -22,20 +22,6 @@ before(() => {
   execFileSync(TWIN, ["synth", folder]);
 });
 after(() => { rmSync(folder, { recursive: true, force: true }); });
-
-/** @param {Page} page */
-const isDone = async (page) => (await page.locator("#progress-text").textContent()) === "Done.";
-
-/** Waits until the analysis has come to its end, however often it starts anew. @param {Page} page */
-async function settled(page) {
-  for (let quiet = 0; quiet < 5;) {
-    await until(() => isDone(page));
-    await page.evaluate(() => new Promise((resolve) => { requestAnimationFrame(() => resolve(null)); }));
-    const still = await isDone(page) && (await page.locator("section[data-state=working]").count()) === 0;
-    quiet = still ? quiet + 1 : 0;
-    await new Promise((resolve) => { setTimeout(resolve, 100); });
-  }
-}
 
 /** What a button hands over as a download. @param {Page} page @param {string} button */
 async function saved(page, button) {

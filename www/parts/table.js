@@ -19,7 +19,7 @@ const looks = (text, need) => ({ class: [need ? "need" : "", text.length > SHORT
 function bodyRow(row, extras) {
   const [head, ...cells] = row.cells;
   const line = el("tr", row.chosen ? { class: "on" } : {},
-    el("th", { scope: "row", ...looks(head?.text ?? "", false) }, head?.text ?? ""),
+    head?.text ? el("th", { scope: "row", ...looks(head.text, false) }, head.text) : el("td", {}),
     ...cells.map((cell) => el("td", looks(cell.text, cell.need), cell.text)));
   for (const extra of extras) line.append(el("td", { class: "act" }, extra.cell(row)));
   if (row.chosen) line.firstElementChild?.append(el("span", { class: "unseen" }, " (chosen)"));
@@ -34,7 +34,7 @@ export function tableBox(table, extras = []) {
     el("thead", {}, el("tr", {}, ...heads.map((text, at) => el("th", at < table.columns.length ? { scope: "col" } : { scope: "col", class: "act" }, text)))),
     el("tbody", {}, ...table.rows.map((row) => bodyRow(row, extras))));
   const kinds = ["scroll", heads.length > WIDE_COLUMNS ? "wide" : "", table.rows.length > LONG_ROWS ? "long" : "short-table"];
-  return el("div", { class: kinds.filter(Boolean).join(" "), tabindex: 0, role: "region", "aria-label": table.caption }, grid);
+  return el("div", { class: kinds.filter(Boolean).join(" "), tabindex: 0, role: "group", "aria-label": table.caption }, grid);
 }
 
 /** A table as text for a spreadsheet: tabs between cells. @param {Table} table */

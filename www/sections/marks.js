@@ -92,7 +92,7 @@ export class Marks {
     const table = el("table", { class: "marks" }, el("caption", {}, "Marked stretches"),
       el("thead", {}, el("tr", {}, ...HEADS.map((head) => el("th", { scope: "col" }, head)), el("td", { class: "act" }))),
       el("tbody", {}, ...marks.map((mark, at) => this.row(mark, at))));
-    this.host.replaceChildren(el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Marked stretches" }, table));
+    this.host.replaceChildren(el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Marked stretches" }, table));
   }
 
   /** @param {Mark} mark @param {number} at */

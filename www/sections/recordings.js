@@ -58,7 +58,7 @@ function channelList(world, file) {
   const rows = file.channels.map((one) => el("tr", {}, el("th", { scope: "row" }, `${one.channel} ${one.name}`), el("td", {}, one.unit),
     el("td", {}, columnChoice(world, file, one)), el("td", {}, one.reason)));
   return el("details", { "data-file": file.sha256 }, el("summary", {}, brief),
-    el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": `channels of ${file.name}` },
+    el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": `channels of ${file.name}` },
       el("table", { class: "plain" }, el("thead", {}, el("tr", {}, ...["channel", "unit", "is", "because"].map((head) => el("th", { scope: "col" }, head)))),
         el("tbody", {}, ...rows))));
 }
@@ -84,7 +84,7 @@ function showFiles(host, world) {
   const table = el("table", { class: "files" }, el("caption", {}, "Files"),
     el("thead", {}, el("tr", {}, ...heads.map((head) => (head ? el("th", { scope: "col" }, head) : el("td", { class: "act" }))))),
     el("tbody", {}, ...files.map((file) => fileRow(world, file))));
-  host.replaceChildren(el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Files" }, table));
+  host.replaceChildren(el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Files" }, table));
   for (const details of host.querySelectorAll("details")) if (open.has(details.dataset.file ?? "")) details.open = true;
 }
 

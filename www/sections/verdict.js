@@ -85,7 +85,7 @@ export function faultList(list, { state }) {
       button.type = "button";
       button.className = "small";
       button.textContent = "seen";
-      button.setAttribute("aria-label", `put away: ${text}`);
+      button.setAttribute("aria-label", `seen: ${text}`);
       button.addEventListener("click", () => state.dismiss(key));
       item.append(words, button);
       return item;

@@ -132,7 +132,11 @@ fn browser_test(options: &Options) -> Outcome {
     };
     let mut node = shell::command("node");
     node.args(["--test", "--test-reporter=spec", "--test-concurrency=2"]).args(files);
-    node.env("NO_COLOR", "1").env("CHROMIUM", browser);
+    let firefox = match tools::need_firefox().and_then(|firefox| tools::need_pdftotext().map(|()| firefox)) {
+        Ok(found) => found,
+        Err(why) => return one(Err(why)),
+    };
+    node.env("NO_COLOR", "1").env("CHROMIUM", browser).env("FIREFOX", firefox);
     if let Ok(xtask) = std::env::current_exe() {
         node.env("XTASK", xtask);
     }

@@ -17,6 +17,10 @@ const BROWSERS: &[&str] = &[
     "C:/Program Files/Google/Chrome/Application/chrome.exe",
 ];
 
+/// Where Firefox ESR lies.
+const FIREFOXES: &[&str] =
+    &["/usr/bin/firefox-esr", "/usr/bin/firefox", "/Applications/Firefox.app/Contents/MacOS/firefox"];
+
 /// The parts of the toolchain that judge, added if rustup can.
 pub fn need_judges() -> Result<(), String> {
     for (verb, component) in [("fmt", "rustfmt"), ("clippy", "clippy")] {
@@ -75,14 +79,45 @@ fn usual_browser() -> Option<PathBuf> {
 fn installed_browser() -> Result<PathBuf, String> {
     let missing = "the browser tests need Chromium and there is none: install it, name it in CHROMIUM, \
                    or leave them out with --no-browser";
+    install(&["chromium", "fonts-dejavu-core"], missing)?;
+    usual_browser().ok_or_else(|| missing.into())
+}
+
+/// Firefox ESR: the one named by `FIREFOX`, the distribution's, or that one installed.
+pub fn need_firefox() -> Result<PathBuf, String> {
+    if let Some(named) = std::env::var_os("FIREFOX").filter(|named| !named.is_empty()) {
+        return Ok(PathBuf::from(named));
+    }
+    let usual = || FIREFOXES.iter().map(PathBuf::from).find(|path| path.is_file());
+    if let Some(found) = usual() {
+        return Ok(found);
+    }
+    let missing = "the browser tests need Firefox ESR and there is none: install it, name it in FIREFOX, \
+                   or leave them out with --no-browser";
+    install(&["firefox-esr"], missing)?;
+    usual().ok_or_else(|| missing.into())
+}
+
+/// `pdftotext`, which reads back what the card prints.
+pub fn need_pdftotext() -> Result<(), String> {
+    let there = || shell::answer(shell::command("pdftotext").arg("-v")).is_some();
+    if there() {
+        return Ok(());
+    }
+    let missing = "the print test needs pdftotext (poppler-utils) and there is none: install it";
+    install(&["poppler-utils"], missing)?;
+    if there() { Ok(()) } else { Err(missing.into()) }
+}
+
+/// From the distribution, where that is ours to do.
+fn install(packages: &[&str], missing: &str) -> Result<(), String> {
     if shell::answer(shell::command("id").arg("-u")).as_deref() != Some("0") {
         return Err(missing.into());
     }
     let apt = |args: &[&str]| shell::run(shell::command("apt-get").args(args).env("DEBIAN_FRONTEND", "noninteractive"));
     apt(&["update"])
-        .and_then(|()| apt(&["install", "-y", "--no-install-recommends", "chromium", "fonts-dejavu-core"]))
-        .map_err(|why| format!("{missing} ({why})"))?;
-    usual_browser().ok_or_else(|| missing.into())
+        .and_then(|()| apt(&[&["install", "-y", "--no-install-recommends"], packages].concat()))
+        .map_err(|why| format!("{missing} ({why})"))
 }
 
 #[cfg(test)]
