@@ -76,14 +76,11 @@ function bindSettings(state) {
 
 /** Language and decimal mark: page, worker and the page's own instance of the module. @param {State} state @param {World} world */
 function bindLanguage(state, world) {
-  const choice = find(document, "#language", HTMLSelectElement);
   const comma = find(document, "#decimal", HTMLSelectElement);
   const page = new PageLanguage(document.body);
-  choice.addEventListener("change", () => state.put({ language: choice.value, comma: choice.value === "de" }));
   comma.addEventListener("change", () => state.put({ comma: comma.value === "," }));
   state.watch(["language", "comma"], () => {
     const { results } = state;
-    choice.value = results.language;
     comma.value = results.comma ? "," : ".";
     page.speak(results.language);
     world.pictures.then(() => wasm_bindgen.speak(results.language, results.comma));

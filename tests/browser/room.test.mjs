@@ -1,0 +1,56 @@
+/** Room and pace: texts two fifths longer still fit, on a phone as on a bench; how long a frame takes while a chart is panned. */
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import { settled, until, withSite } from "./support.mjs";
+
+/** @typedef {import("playwright-core").Page} Page */
+
+const site = withSite();
+
+/** @param {Page} page */
+async function sample(page) {
+  await page.locator("button[data-evening=two]").first().click();
+  await until(async () => (await page.locator("#handover .tables tbody tr").count()) > 8);
+  await settled(page);
+}
+
+test("with texts two fifths longer nothing sticks out and nothing is cut off, at 1366 and at 390 pixels", async () => {
+  const { page, close } = await site.open();
+  await page.evaluate(() => localStorage.setItem("ringdown-card", JSON.stringify({ language: "en-x-long" })));
+  await page.reload();
+  await sample(page);
+  assert.match((await page.locator("#limits .finding").textContent()) ?? "", /^\u27e6.*\u27e7$/s);
+  for (const width of [1366, 390]) {
+    await page.setViewportSize({ width, height: 800 });
+    await until(async () => (await page.evaluate(() => document.documentElement.clientWidth)) === width);
+    assert.equal(await page.evaluate(() => document.documentElement.scrollWidth), width);
+    const cut = await page.evaluate(() => [...document.querySelectorAll(".finding, #verdict dd, #verdict dt, .why, .todo, caption, figcaption, td, th, button, label, summary")]
+      .filter((one) => one instanceof HTMLElement && one.offsetParent !== null && !one.closest("canvas, .unseen"))
+      .filter((one) => one.scrollWidth > one.clientWidth + 1 && getComputedStyle(one).display !== "inline")
+      .map((one) => `${one.tagName} ${one.textContent?.slice(0, 60)}`));
+    assert.deepEqual(cut, [], `at ${width} px`);
+  }
+  await close();
+});
+
+test("frame times while panning a chart are measured and printed", async () => {
+  const { page, close } = await site.open();
+  await sample(page);
+  const canvas = page.locator("#envelope canvas");
+  await canvas.focus();
+  for (let press = 0; press < 4; press += 1) await page.keyboard.press("+");
+  await page.evaluate(() => {
+    /** @type {number[]} */
+    const times = [];
+    Object.assign(window, { frameTimes: times });
+    let last = performance.now();
+    const tick = (/** @type {number} */ now) => { times.push(now - last); last = now; requestAnimationFrame(tick); };
+    requestAnimationFrame(tick);
+  });
+  for (let press = 0; press < 40; press += 1) await page.keyboard.press(press % 16 < 8 ? "ArrowRight" : "ArrowLeft");
+  const times = await page.evaluate(() => /** @type {any} */ (window).frameTimes.slice(2).sort((/** @type {number} */ a, /** @type {number} */ b) => a - b));
+  assert(times.length > 5, `${times.length} frames`);
+  const at = (/** @type {number} */ share) => times[Math.floor(share * (times.length - 1))].toFixed(1);
+  console.log(`panning: ${times.length} frames, median ${at(0.5)} ms, 95th percentile ${at(0.95)} ms`);
+  await close();
+});
