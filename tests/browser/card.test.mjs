@@ -1,5 +1,6 @@
 /** The card at work: a bore answers, bad files are named, choices can be undone and survive a reload. */
 import assert from "node:assert/strict";
+import { createHash } from "node:crypto";
 import { test } from "node:test";
 import { dropFiles, until, withSite } from "./support.mjs";
 
@@ -92,5 +93,59 @@ test("what was typed and chosen is there after a reload, until it is forgotten",
   await page.locator("#forget").click();
   await page.reload();
   assert.equal(await page.locator("#f-firing_order").inputValue(), "");
+  await close();
+});
+
+/** A saved card that knows one file. @param {string} sha256 */
+const savedCard = (sha256) => ({ name: "saved.card.json", bytes: Buffer.from(JSON.stringify({
+  card: 1, files: [{ name: "quiet.wav", sha256, bytes: quietWave().length, role: "listen" }],
+  marks: [{ file: "quiet.wav", from_s: 0.25, to_s: 0.5, label: "exclude", ignition_deg_btdc: 18, load: null, fuel: "98", coolant_c: 85 }],
+})) });
+
+test("a saved card asks for its file by name and hash; the very file brings its role and marks back", async () => {
+  const { page, complaints, close } = await site.open();
+  const sha = createHash("sha256").update(quietWave()).digest("hex");
+  await dropFiles(page, [savedCard(sha)]);
+  await until(async () => (await textOf(page, "#recordings .todo")).includes(sha.slice(0, 12)));
+  await dropFiles(page, [{ name: "quiet.wav", bytes: quietWave() }]);
+  await until(async () => (await page.locator("#marks tbody tr").count()) === 1);
+  assert.equal(await page.locator("#marks input[aria-label='mark 1: fuel']").inputValue(), "98");
+  assert.equal(await page.locator("#file-list select").first().inputValue(), "listen");
+  assert.deepEqual(complaints, []);
+  await close();
+});
+
+test("another file of that name is refused, and used only when the user says so", async () => {
+  const { page, close } = await site.open();
+  await dropFiles(page, [savedCard("0".repeat(64))]);
+  await dropFiles(page, [{ name: "quiet.wav", bytes: quietWave() }]);
+  await until(async () => (await textOf(page, "#awaited")).includes("another file"));
+  assert(!(await textOf(page, "#file-list")).includes("quiet.wav"));
+  await page.getByRole("button", { name: "use quiet.wav anyway" }).click();
+  await until(async () => (await textOf(page, "#file-list")).includes("quiet.wav"));
+  await close();
+});
+
+test("after a reload the page asks for the files it knew, by name and hash", async () => {
+  const { page, close } = await site.open();
+  await dropFiles(page, [{ name: "quiet.wav", bytes: quietWave() }]);
+  await until(async () => (await page.locator("#file-list .hash").first().textContent())?.length === 12);
+  const hash = (await page.locator("#file-list .hash").first().textContent()) ?? "none";
+  await page.reload();
+  await until(async () => (await textOf(page, "#awaited")).includes(hash));
+  await page.getByRole("button", { name: "leave quiet.wav out" }).click();
+  await until(() => page.locator("#awaited").isHidden());
+  await close();
+});
+
+test("a table pasted from a spreadsheet is read like a file", async () => {
+  const { page, close } = await site.open();
+  await page.evaluate(() => {
+    const held = new DataTransfer();
+    held.setData("text/plain", "Time (s)\tEngine Speed (rpm)\tKnock Level (V)\n0\t1000\t0.1\n0.05\t1010\t0.2\n0.1\t1020\t0.15\n");
+    document.body.dispatchEvent(new ClipboardEvent("paste", { clipboardData: held, bubbles: true, cancelable: true }));
+  });
+  await until(async () => (await textOf(page, "#file-list")).includes("pasted.csv"));
+  assert((await textOf(page, "#file-list")).includes("log"));
   await close();
 });
