@@ -349,8 +349,10 @@ export class Analyst {
       const added = await this.post("add", null, source.role ? [source.file, source.role] : [source.file]);
       source.id = added.id;
       source.guessed = this.state.results.files.find((one) => one.id === added.id)?.role ?? null;
-      this.state.put({ notes: { ...this.state.results.notes, [added.id]: added.notes } });
-      return added.kind;
+      /** @type {import("./protocol.js").Added[]} */
+      const all = [added, ...added.more ?? []];
+      this.state.put({ notes: { ...this.state.results.notes, ...Object.fromEntries(all.map((one) => [one.id, one.notes])) } });
+      return all.find((one) => one.kind === "card" || one.kind === "sheet")?.kind ?? added.kind;
     } catch (error) {
       if (!(error instanceof Refused)) return null; // the worker broke down: its successor is given the rest
       this.sources = this.sources.filter((one) => one !== source);

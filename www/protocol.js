@@ -20,7 +20,7 @@
  * @typedef {{ id: number, name: string, kind: "recording" | "log" | "sheet" | "card", role: FileRole | null,
  *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[],
  *   channels: ChannelRow[] }} FileRow
- * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[] }} Added
+ * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[], more?: Added[] }} Added   `more`: the other files of an archive
  * @typedef {"safe" | "knock" | "exclude"} MarkLabel
  * @typedef {{ file: string, from_s: number, to_s: number, label: MarkLabel, ignition_deg_btdc: number | null,
  *   load: number | null, fuel: string | null, coolant_c: number | null }} Mark

@@ -56,6 +56,8 @@ struct Added {
     name: String,
     kind: &'static str,
     notes: Vec<String>,
+    /// The other files of an archive.
+    more: Vec<Added>,
 }
 
 #[derive(Serialize)]
@@ -88,12 +90,30 @@ impl Bench {
         self.take(Input::from_bytes(name, bytes), role)
     }
 
+    /// Takes an input, or each file of an archive; the first stands for all. What could not be taken of an archive that
+    /// held something else is a note.
     fn take(&mut self, input: Input, role: Option<String>) -> Answer {
         let role = role.as_deref().and_then(FileRole::of_word);
-        let id = self.card.add(input, role).map_err(|error| fault(&error))?;
-        let file = self.card.file(id).ok_or_else(|| of_page("the file is gone", "drop it again"))?;
+        let (mut all, mut refusals) = (Vec::new(), Vec::new());
+        for input in input.unpacked().map_err(|error| fault(&error))? {
+            match self.card.add(input, role) {
+                Ok(id) => all.extend(self.added(id)),
+                Err(error) => refusals.push(error),
+            }
+        }
+        let mut all = all.into_iter();
+        let Some(mut first) = all.next() else {
+            return Err(refusals.first().map_or_else(|| of_page("the file is gone", "drop it again"), fault));
+        };
+        first.more = all.collect();
+        first.notes.extend(refusals.iter().map(ToString::to_string));
+        given(&first)
+    }
+
+    fn added(&self, id: u32) -> Option<Added> {
+        let file = self.card.file(id)?;
         let kind = kind(&file.content);
-        given(&Added { id, name: file.input.name.clone(), kind, notes: file.notes.clone() })
+        Some(Added { id, name: file.input.name.clone(), kind, notes: file.notes.clone(), more: Vec::new() })
     }
 
     /// Takes a file off the card.
