@@ -1,15 +1,15 @@
 //! The passes over a recording, a slice at a time: survey (statistics, envelope, crank), levels, sensor figures.
 
-use super::recording::{ChannelSurvey, Levels, Listened, Recording, Survey, sensor_of};
+use super::recording::{ChannelSurvey, Levels, Recording, Survey, sensor_of};
 use super::work::{SLICE_FRAMES, Working};
 use super::{Card, Content, FileId, FileRole, RoleReason};
+use crate::crank::events::Event;
 use crate::crank::{Crank, Decoder, Lost, LostReason};
 use crate::feature::level::{Meter, REACH_S, Slice};
-use crate::feature::sensor::{SensorScan, gain_between};
+use crate::feature::sensor::{Combustion, Panel};
+use crate::read::roles::Role;
 use crate::read::samples::Planes;
 use crate::read::sheet::Sheet;
-use crate::signal::filter::{Pass, Running, butterworth};
-use crate::units::decibels;
 
 /// The first pass.
 pub(super) struct Surveying {
@@ -138,42 +138,35 @@ pub(super) struct Listening {
     next: u64,
     frames: u64,
     planes: Planes,
-    scans: Vec<Ear>,
-}
-
-/// One sensor channel being listened to.
-struct Ear {
-    channel: u16,
-    scan: SensorScan,
-    band: Option<Running>,
-    /// Level of each chunk in [`GAIN_BAND_HZ`], dB.
-    chunks_db: Vec<f64>,
-}
-
-/// Where gains are compared: above the orders, below what a 44.1 kHz recording rolls off.
-const GAIN_BAND_HZ: [f64; 2] = [2000.0, 15_000.0];
-/// Confidence of a gain's interval.
-const GAIN_CONFIDENCE: f64 = 0.95;
-/// Chunks remembered for gains: an hour in steps of 0.1 s.
-const MOST_CHUNKS: usize = 36_000;
-
-impl Ear {
-    fn new(channel: u16, sample_rate_hz: f64) -> Self {
-        let [low_hz, high_hz] = [GAIN_BAND_HZ[0], GAIN_BAND_HZ[1].min(0.45 * sample_rate_hz)];
-        let band = butterworth(2, Pass::Band { low_hz, high_hz }, sample_rate_hz).ok().map(|filter| filter.start());
-        Self { channel, scan: SensorScan::new(sample_rate_hz), band, chunks_db: Vec::new() }
-    }
-
-    fn push(&mut self, samples: &[f32], rpm: Option<f64>) {
-        self.scan.push(samples, rpm);
-        let Some(band) = self.band.as_mut().filter(|_| self.chunks_db.len() < MOST_CHUNKS) else { return };
-        let square = |sample: &f32| band.step(f64::from(*sample)).powi(2);
-        let sum: f64 = samples.iter().map(square).sum();
-        self.chunks_db.push(decibels(sum / samples.len().max(1) as f64));
-    }
+    channels: Vec<u16>,
+    /// The crank wheel's channel, whose signal may leak into a sensor's.
+    wheel: Option<u16>,
+    /// Engine off: the speed is 0 throughout.
+    at_rest: bool,
+    /// First event not yet announced.
+    next_event: usize,
+    /// Firing interval, degrees.
+    interval_deg: f64,
+    panel: Panel,
 }
 
 impl Listening {
+    fn new(recording: &Recording, sheet: Option<&Sheet>, role: FileRole) -> Self {
+        let channels = recording.sensor_channels(sheet);
+        let cylinders = sheet.and_then(|sheet| sheet.cylinders).unwrap_or(1).max(1);
+        Self {
+            next: 0,
+            frames: recording.samples.borrow().frames,
+            planes: Planes::new(),
+            wheel: (1..=recording.channels()).find(|channel| recording.role(*channel, sheet) == Role::Wheel),
+            at_rest: role == FileRole::EngineOff,
+            next_event: 0,
+            interval_deg: sheet.map_or(720.0, Sheet::cycle_deg) / f64::from(cylinders),
+            panel: Panel::new(recording.sample_rate_hz(), channels.len()),
+            channels,
+        }
+    }
+
     pub(super) fn share(&self) -> f64 {
         self.next as f64 / self.frames.max(1) as f64
     }
@@ -255,15 +248,11 @@ impl Card {
     }
 
     pub(super) fn sensors_slice(&mut self, id: FileId) {
+        let Some(role) = self.file(id).map(|file| file.role) else { return };
         let Some((recording, sheet, notes)) = self.recording_mut(id) else { return };
         let mut work = match recording.working.take() {
             Some(Working::Sensors(work)) => work,
-            _ => {
-                let rate = recording.sample_rate_hz();
-                let scans = recording.sensor_channels(sheet).into_iter().map(|channel| Ear::new(channel, rate));
-                let frames = recording.samples.borrow().frames;
-                Box::new(Listening { next: 0, frames, planes: Planes::new(), scans: scans.collect() })
-            }
+            _ => Box::new(Listening::new(recording, sheet, role)),
         };
         let read = recording.samples.borrow_mut().read(work.next, SLICE_FRAMES, &mut work.planes);
         let count = read.unwrap_or_else(|error| {
@@ -276,12 +265,8 @@ impl Card {
             recording.working = Some(Working::Sensors(work));
             return;
         }
-        let first_db = work.scans.first().map(|ear| ear.chunks_db.clone()).unwrap_or_default();
-        let listened = work.scans.into_iter().enumerate().map(|(index, ear)| {
-            let gain = if index > 0 { gain_between(&first_db, &ear.chunks_db, GAIN_CONFIDENCE) } else { None };
-            (ear.channel, Listened { features: ear.scan.finish(), gain })
-        });
-        recording.sensors = Some(listened.collect());
+        recording.sensors = Some(work.channels.into_iter().zip(work.panel.finish()).collect());
+        self.forget_reports();
         self.changed.extend([3, 5, 11]);
     }
 }
@@ -333,16 +318,41 @@ fn clip_ends(channel: &ChannelSurvey) -> [f32; 2] {
     [low, high]
 }
 
+/// The sound of a combustion, degrees after its TDC, as far as the next one leaves room.
+const HEARD_DEG: [f64; 2] = [5.0, 65.0];
+/// Share of the firing interval that is listened to.
+const HEARD_SHARE: f64 = 0.75;
+
 /// Feeds the sensors' scans chunk by chunk, each with the speed at its middle.
 fn listen(recording: &Recording, work: &mut Listening) {
     let rate = recording.sample_rate_hz();
     let track = recording.crank().map(|crank| &crank.track);
     let chunk = ((CHUNK_S * rate) as usize).max(1);
-    for ear in &mut work.scans {
-        let Some(plane) = work.planes.get(usize::from(ear.channel) - 1) else { continue };
-        for (index, samples) in plane.chunks(chunk).enumerate() {
-            let middle_s = (work.next as f64 + (index * chunk) as f64 + 0.5 * samples.len() as f64) / rate;
-            ear.push(samples, track.and_then(|track| track.rpm_at(middle_s)));
+    let frames = work.planes.first().map_or(0, Vec::len);
+    for from in (0..frames).step_by(chunk) {
+        let to = (from + chunk).min(frames);
+        let part =
+            |channel: u16| work.planes.get(usize::from(channel).wrapping_sub(1)).and_then(|plane| plane.get(from..to));
+        let sensors: Vec<&[f32]> = work.channels.iter().map(|channel| part(*channel).unwrap_or(&[])).collect();
+        let wheel = work.wheel.and_then(part);
+        let middle_s = (work.next as f64 + 0.5 * (from + to) as f64) / rate;
+        let rpm = if work.at_rest { Some(0.0) } else { track.and_then(|track| track.rpm_at(middle_s)) };
+        let end = work.next + to as u64;
+        let events = recording.crank().map_or(&[][..], |crank| &crank.events);
+        while let Some(event) = events.get(work.next_event).filter(|event| event.t_s * rate < end as f64) {
+            if let Some(combustion) = combustion(event, work.interval_deg, rate) {
+                work.panel.announce(combustion);
+            }
+            work.next_event += 1;
         }
+        work.panel.push(&sensors, wheel, rpm);
     }
+}
+
+fn combustion(event: &Event, interval_deg: f64, rate: f64) -> Option<Combustion> {
+    let cylinder = event.cylinder?;
+    let deg_per_s = 6.0 * f64::from(event.rpm).max(60.0);
+    let at = |deg: f64| ((event.t_s + deg / deg_per_s) * rate).max(0.0) as u64;
+    let end_deg = HEARD_DEG[1].min(HEARD_DEG[0] + HEARD_SHARE * interval_deg);
+    Some(Combustion { from: at(HEARD_DEG[0]), to: at(end_deg), cylinder })
 }

@@ -93,6 +93,8 @@ pub struct Card {
     evidence: Option<evidence::Evidence>,
     /// How far learning has come, see [`learn`].
     learnt: usize,
+    /// What is said of the sensors, worked out when first asked for.
+    reports: std::cell::OnceCell<Vec<sensors::SensorReport>>,
     changed: BTreeSet<u8>,
     next_id: FileId,
 }
@@ -211,6 +213,12 @@ impl Card {
     /// Gives a file a role.
     pub fn set_role(&mut self, id: FileId, role: FileRole) {
         if let Some(file) = self.files.iter_mut().find(|file| file.id == id) {
+            // an engine that is off stands: its sensors are heard otherwise
+            if let Content::Recording(recording) = &mut file.content
+                && (role == FileRole::EngineOff) != (file.role == FileRole::EngineOff)
+            {
+                recording.forget_sensors();
+            }
             file.role = role;
             file.role_reason = RoleReason::Chosen;
         }
@@ -267,6 +275,11 @@ impl Card {
     fn forget_learnt(&mut self) {
         self.learnt = 0;
         self.evidence = None;
+        self.forget_reports();
+    }
+
+    fn forget_reports(&mut self) {
+        self.reports.take();
     }
 
     fn error(file: &str, fault: Fault) -> Error {

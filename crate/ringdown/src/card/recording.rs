@@ -2,7 +2,7 @@
 
 use crate::crank::Crank;
 use crate::feature::level::{Level, Profile};
-use crate::feature::sensor::{Gain, SensorFeatures};
+pub use crate::feature::sensor::Listened;
 use crate::read::sheet::{self, Sheet};
 use crate::read::{roles::Role, samples::Samples};
 use crate::signal::envelope::Envelope;
@@ -28,14 +28,6 @@ pub struct Survey {
     pub crank: Option<Crank>,
     /// Frames that could be read.
     pub frames: u64,
-}
-
-/// One sensor channel listened to.
-pub struct Listened {
-    /// Its own figures.
-    pub features: SensorFeatures,
-    /// Gain against the first sensor of the recording, from stretches of 0.1 s both heard, 2 to 15 kHz.
-    pub gain: Option<Gain>,
 }
 
 /// One channel surveyed.
@@ -93,6 +85,13 @@ impl Recording {
         self.survey = None;
         self.sensors = None;
         self.forget_levels();
+    }
+
+    pub(super) fn forget_sensors(&mut self) {
+        self.sensors = None;
+        if matches!(self.working, Some(super::work::Working::Sensors(_))) {
+            self.working = None;
+        }
     }
 
     pub(super) fn forget_levels(&mut self) {

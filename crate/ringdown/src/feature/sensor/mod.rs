@@ -5,19 +5,28 @@
 
 mod gain;
 mod hum;
+mod panel;
+mod pickup;
 mod resonance;
+mod shape;
 mod spectra;
+mod spikes;
 mod values;
 
 pub use gain::{Gain, gain_between};
 pub use hum::Hum;
+pub use panel::{Beside, Combustion, Difference, Heard, Listened, Panel};
+pub use pickup::Pickup;
 pub use resonance::Resonance;
+pub use shape::{Slope, Third};
 pub use spectra::{Peak, Spectra, Speed, SpeedSpectrum};
+pub use spikes::Spikes;
 
 use crate::units::decibels;
 use hum::HumScan;
 use serde::Serialize;
 use spectra::SpectraScan;
+use spikes::SpikeScan;
 use values::Values;
 
 /// Why a channel carries no engine.
@@ -60,8 +69,11 @@ pub struct SensorFeatures {
     pub offset: f64,
     /// Level of the whole without its mean, dB.
     pub rms_db: f64,
-    /// Level in the noise band that only the quietest 2 % of segments stay under, dB; `None` where no segment is whole.
+    /// Level in the noise band at rest (under 400 rpm), or that only the quietest 2 % of segments stay under, dB; `None`
+    /// where no segment is whole.
     pub noise_floor_db: Option<f64>,
+    /// Whether that is the level at rest.
+    pub floor_at_rest: bool,
     /// The noise band, Hz: 2 to 15 kHz, or to 0.45 of the sampling rate.
     pub noise_band_hz: [f64; 2],
     /// Share of samples that pile up at the largest or smallest values.
@@ -70,8 +82,16 @@ pub struct SensorFeatures {
     pub step: Option<f64>,
     /// Bits the signal really uses: log2 of the steps between its extremes, at most 24.
     pub bits: f64,
-    /// Hum; `None` under two seconds.
+    /// Hum; `None` where it can't be told from the engine's orders.
     pub hum: Option<Hum>,
+    /// Electrical spikes; `None` under a second.
+    pub spikes: Option<Spikes>,
+    /// Levels in thirds of an octave, pooled over speeds.
+    pub thirds: Vec<Third>,
+    /// Their slope from 200 Hz to 2 kHz.
+    pub slope: Option<Slope>,
+    /// Frequency above which the spectrum is cut off as by a lossy coder or a resampler.
+    pub cut_hz: Option<f64>,
     /// Why the channel carries no engine, if so.
     pub dead: Option<Dead>,
     /// Mean spectra by speed and the peaks over speed.
@@ -86,13 +106,19 @@ pub struct SensorFeatures {
 pub struct SensorScan {
     values: Values,
     hum: HumScan,
+    spikes: SpikeScan,
     spectra: SpectraScan,
 }
 
 impl SensorScan {
     /// For a channel sampled at `sample_rate_hz`.
     pub fn new(sample_rate_hz: f64) -> Self {
-        Self { values: Values::default(), hum: HumScan::new(sample_rate_hz), spectra: SpectraScan::new(sample_rate_hz) }
+        Self {
+            values: Values::default(),
+            hum: HumScan::new(sample_rate_hz),
+            spikes: SpikeScan::new(sample_rate_hz),
+            spectra: SpectraScan::new(sample_rate_hz),
+        }
     }
 
     /// Adds a slice of some 0.1-0.2 s with the engine speed in it, `None` where it is not known. Non-finite samples are left
@@ -101,19 +127,24 @@ impl SensorScan {
         let rpm = rpm.filter(|rpm| rpm.is_finite() && *rpm >= 0.0);
         self.values.push(samples);
         self.hum.push(samples, rpm);
+        self.spikes.push(samples);
         self.spectra.push(samples, rpm);
     }
 
     /// The next slice does not follow on the last one.
     pub fn gap(&mut self) {
         self.hum.gap();
+        self.spikes.gap();
         self.spectra.gap();
     }
 
     /// The figures.
     pub fn finish(self) -> SensorFeatures {
-        let Self { values, hum, spectra } = self;
+        let Self { values, hum, spikes, spectra } = self;
         let dead = dead(&values, &spectra);
+        let pooled_db = spectra.pooled_db().unwrap_or_default();
+        let thirds = shape::thirds(&pooled_db, spectra.bin_hz());
+        let at_rest_db = spectra.rest_db();
         let fitted = if dead.is_none() { resonance::fitted(&spectra) } else { None };
         SensorFeatures {
             samples: values.samples(),
@@ -121,12 +152,17 @@ impl SensorScan {
             max: values.max(),
             offset: values.mean(),
             rms_db: decibels(values.variance()),
-            noise_floor_db: spectra.noise_floor_db(),
+            noise_floor_db: at_rest_db.or_else(|| spectra.noise_floor_db()),
+            floor_at_rest: at_rest_db.is_some(),
             noise_band_hz: spectra.noise_band_hz(),
             clipped_share: values.clipped_share(),
             step: values.step(),
             bits: values.bits(),
             hum: hum.finish(),
+            spikes: spikes.finish(),
+            slope: shape::slope(&thirds, 200.0, 2000.0),
+            thirds,
+            cut_hz: shape::cut_hz(&pooled_db, spectra.bin_hz()),
             resonance: fitted.filter(Resonance::dominates),
             fitted,
             spectra: spectra.finish(),

@@ -39,40 +39,43 @@ pub struct Side {
     pub down_db: f64,
     /// How far it lies over the skirt of the fitted resonance, dB.
     pub over_skirt_db: f64,
+    /// How many dB it rises with each dB of the peak, from the quieter to the louder half of the recording; `None` where
+    /// the peak hardly moves. What the block sends follows it, noise of the input does not.
+    pub follows: Option<f64>,
 }
 
 /// Limits between a tuned sensor and a flat one on a resonant block. The skirts of a resonance seen as velocity lie
 /// 20 log10(1.5 Q) under its peak an octave off: 17 dB for Q 5, 33 dB for Q 30. A sensor that is tuned passes no more than
-/// that beside its peak; one that hears the block passes the full spectrum there, which lies over the skirts by as much as
-/// the block's peak falls short of them. Resonances of the block lift the sides of a tuned sensor by a few dB.
-const MOST_OVER_SKIRT_DB: f64 = 4.0;
+/// that beside its peak, on both sides; one that hears the block passes the full spectrum there, which lies over the skirts
+/// by as much as the block's peak falls short of them, on one side at least. Resonances of the block lift the sides of a
+/// tuned sensor by a few dB, both sides together; the sharper the peak, the deeper the skirts and the more they lift.
+const MOST_OVER_SKIRTS_DB: f64 = 5.0;
+const MORE_FOR_Q_DB: f64 = 0.1;
 /// Noise of the input may cover deep skirts: a side so far down holds no more than a few parts in a thousand.
 const DOWN_ENOUGH_DB: f64 = 26.0;
 /// Both sides must be seen: up to this share of the highest frequency looked at (15.8 kHz at 44.1 kHz sampling rate).
 const SEEN_SHARE: f64 = 0.8;
+/// No sensor or bracket that is tuned to hear knock rings higher (common practice, no source): the first mode of a bore of
+/// 50 mm lies near 12 kHz.
+const MOST_F0_HZ: f64 = 15_600.0;
 /// Under Q 3 nothing rings; over 80 it is a whistle. The rest says that the peak rules the channel, in energy and in time.
 const LEAST_Q: f64 = 3.0;
 const MOST_Q: f64 = 80.0;
 const LEAST_ENERGY_SHARE: f64 = 0.5;
-const LEAST_PROMINENCE_DB: f64 = 14.0;
+const LEAST_PROMINENCE_DB: f64 = 14.5;
 const LEAST_STEADY_SHARE: f64 = 0.5;
-const TOWERS_DB: f64 = 20.0;
-const TOWERS_SHARE: f64 = 0.9;
+/// Of noise that the input adds: it stays while the peak moves.
+const NOISE_FOLLOWS: f64 = 0.3;
 
 impl Side {
-    fn holds_skirt_or_noise(&self) -> bool {
-        self.over_skirt_db <= MOST_OVER_SKIRT_DB || self.down_db >= DOWN_ENOUGH_DB
+    /// How far it lies over the skirt, dB; 0 where it holds nothing but noise.
+    fn beside_db(&self) -> f64 {
+        let noise = self.follows.is_some_and(|follows| follows < NOISE_FOLLOWS);
+        if noise || self.down_db >= DOWN_ENOUGH_DB { 0.0 } else { self.over_skirt_db.max(0.0) }
     }
 }
 
 impl Resonance {
-    /// So far over all else, and at every moment, that what the block adds beside it does not matter: a bracket that rings
-    /// on its own. A resonance of the block is heard among others and by turns: no figure for how far one may stand out
-    /// (common practice, no source).
-    fn towers(&self) -> bool {
-        self.prominence_db >= TOWERS_DB && self.steady_share >= TOWERS_SHARE
-    }
-
     /// Whether it leaves little beside it on both sides, at every speed.
     pub fn dominates(&self) -> bool {
         (LEAST_Q..=MOST_Q).contains(&self.q)
@@ -80,7 +83,9 @@ impl Resonance {
             && self.prominence_db >= LEAST_PROMINENCE_DB
             && self.steady_share >= LEAST_STEADY_SHARE
             && self.seen
-            && (self.towers() || self.sides.iter().flatten().all(Side::holds_skirt_or_noise))
+            && self.f0_hz <= MOST_F0_HZ
+            && self.sides.iter().flatten().map(Side::beside_db).sum::<f64>()
+                <= MOST_OVER_SKIRTS_DB + MORE_FOR_Q_DB * self.q
     }
 }
 
@@ -88,6 +93,7 @@ impl Resonance {
 pub fn fitted(spectra: &SpectraScan) -> Option<Resonance> {
     let curve = Curve::of(&spectra.pooled_db()?, spectra.bin_hz());
     let fit = curve.best_fit()?;
+    let halves = spectra.quiet_and_loud_db().map(|halves| halves.map(|db| Curve::of(&db, spectra.bin_hz())));
     let (f0_hz, q) = (fit.f0_hz(), fit.q());
     let width_hz = f0_hz / q;
     Some(Resonance {
@@ -98,7 +104,7 @@ pub fn fitted(spectra: &SpectraScan) -> Option<Resonance> {
         steady_share: spectra.share_peaking_in(f0_hz - width_hz, f0_hz + width_hz),
         seen: curve.hz.last().is_some_and(|top_hz| f0_hz <= SEEN_SHARE * top_hz),
         sides: [(f0_hz / 3.0, f0_hz - 1.5 * width_hz), (f0_hz + 1.5 * width_hz, f0_hz * 3.0)]
-            .map(|(low_hz, high_hz)| curve.side(&fit, low_hz, high_hz)),
+            .map(|(low_hz, high_hz)| curve.side(&fit, low_hz, high_hz, halves.as_ref())),
     })
 }
 
@@ -152,13 +158,20 @@ impl Curve {
         for half in [2, 12, 40] {
             let f0_hz = self.peak_hz(half)?;
             for q in [3.0, 8.0, 20.0, 50.0] {
-                let (cost, fit) = self.fitted(f0_hz, q)?;
+                let Some((cost, fit)) = self.fitted(f0_hz, q).filter(|(_, fit)| self.holds(fit.f0_hz())) else {
+                    continue;
+                };
                 if best.is_none_or(|(least, _)| cost < least) {
                     best = Some((cost, fit));
                 }
             }
         }
         best.map(|(cost, fit)| self.with_bumps(cost, fit))
+    }
+
+    /// Whether the spectrum reaches over the frequency: a fit beyond its end has seen one skirt only.
+    fn holds(&self, hz: f64) -> bool {
+        self.hz.first().zip(self.hz.last()).is_some_and(|(first, last)| (*first..=*last).contains(&hz))
     }
 
     /// Adds a bump where the fit falls short most, as long as that pays.
@@ -203,12 +216,17 @@ impl Curve {
     }
 
     /// One side of a fit; `None` with fewer than ten points.
-    fn side(&self, fit: &Fit, low_hz: f64, high_hz: f64) -> Option<Side> {
+    fn side(&self, fit: &Fit, low_hz: f64, high_hz: f64, halves: Option<&[Curve; 2]>) -> Option<Side> {
         let points = self.within(low_hz, high_hz);
         let peak_db = fit.level_db(fit.f0_hz());
         let down_db = median_by_hz(points.iter().map(|(hz, db)| (*hz, peak_db - db)).collect())?;
         let over_skirt_db = median_by_hz(points.iter().map(|(hz, db)| (*hz, db - fit.skirt_db(*hz))).collect())?;
-        (points.len() >= 10).then_some(Side { down_db, over_skirt_db })
+        let half_width_hz = 0.5 * fit.f0_hz() / fit.q();
+        let rise_db = |low_hz, high_hz| rise_db(halves?, low_hz, high_hz);
+        let peak_rise_db = rise_db(fit.f0_hz() - half_width_hz, fit.f0_hz() + half_width_hz);
+        let follows =
+            peak_rise_db.filter(|rise| *rise >= LEAST_RISE_DB).and_then(|rise| Some(rise_db(low_hz, high_hz)? / rise));
+        (points.len() >= 10).then_some(Side { down_db, over_skirt_db, follows })
     }
 
     /// The level at the peak over the median outside, each hertz counting alike.
@@ -219,6 +237,16 @@ impl Curve {
         outside.retain(|(hz, _)| (hz - f0_hz).abs() > half_hz);
         median_by_hz(outside).map_or(0.0, |db| peak_db - db).max(0.0)
     }
+}
+
+/// The peak must rise so far from the quiet to the loud half, dB, for a side to be seen following.
+const LEAST_RISE_DB: f64 = 2.0;
+
+/// Median rise from the quiet to the loud half between two frequencies.
+fn rise_db([quiet, loud]: &[Curve; 2], low_hz: f64, high_hz: f64) -> Option<f64> {
+    let points = quiet.hz.iter().zip(quiet.level_db.iter().zip(&loud.level_db));
+    let inside = points.filter(|(hz, _)| (low_hz..=high_hz).contains(*hz));
+    median_by_hz(inside.map(|(hz, (quiet, loud))| (*hz, loud - quiet)).collect())
 }
 
 /// Median of the second values, each hertz counting alike: points are even in log frequency, so they weigh as their hertz.

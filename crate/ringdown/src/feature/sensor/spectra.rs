@@ -78,6 +78,9 @@ const FLOOR_BIN_DB: f64 = 0.25;
 const FLOOR_FROM_DB: f64 = -300.0;
 const FLOOR_SHARE: f64 = 0.02;
 
+/// Step of the running median between quiet and loud segments.
+const SPLIT_STEP_DB: f64 = 0.25;
+
 /// A mean of fewer segments is not looked at.
 const LEAST_SEGMENTS: u64 = 8;
 
@@ -130,6 +133,11 @@ struct Analysis {
     floor: Vec<u32>,
     /// How often a segment peaked in each column, engine running or speed unknown.
     peaked: Vec<u32>,
+    /// Running segments under and over the level that splits them in halves.
+    halves: [Class; 2],
+    split_db: Option<f64>,
+    /// Sum of the powers in the noise band of segments at rest, and their number.
+    rest: (f64, u64),
 }
 
 impl SpectraScan {
@@ -155,6 +163,9 @@ impl SpectraScan {
             rows: vec![Row::default(); ROWS],
             floor: vec![0; FLOOR_BINS],
             peaked: vec![0; columns],
+            halves: Default::default(),
+            split_db: None,
+            rest: (0.0, 0),
             stft,
         };
         Self { segments: Segments::new(len, len / 2), analysis }
@@ -185,6 +196,12 @@ impl SpectraScan {
         Some(FLOOR_FROM_DB + (bin as f64 + 0.5) * FLOOR_BIN_DB)
     }
 
+    /// Level in the noise band at rest, dB; `None` where there is too little.
+    pub fn rest_db(&self) -> Option<f64> {
+        let (sum, count) = self.analysis.rest;
+        (count >= LEAST_SEGMENTS).then(|| decibels(sum / count as f64))
+    }
+
     /// Speed and level in the noise band of the slowest and the fastest row of running speeds.
     pub fn slowest_and_fastest(&self) -> Option<[(f64, f64); 2]> {
         let rows = &self.analysis.rows;
@@ -206,6 +223,13 @@ impl SpectraScan {
         let mean =
             |bin: usize| held.iter().map(|c| c.level_db[bin] / c.segments as f64).sum::<f64>() / held.len() as f64;
         Some((0..self.analysis.power.len()).map(mean).collect())
+    }
+
+    /// Mean logs of the quieter and the louder half of the segments, a value a bin; `None` where one has too few.
+    pub fn quiet_and_loud_db(&self) -> Option<[Vec<f64>; 2]> {
+        let halves = &self.analysis.halves;
+        let mean = |half: &Class| half.level_db.iter().map(|sum| sum / half.segments as f64).collect();
+        halves.iter().all(|half| half.segments >= LEAST_SEGMENTS).then(|| [mean(&halves[0]), mean(&halves[1])])
     }
 
     /// Hz between two values of [`SpectraScan::pooled_db`].
@@ -243,8 +267,12 @@ impl Analysis {
         let band = self.band_power();
         self.add_floor(band);
         if class != 0 {
+            self.add_half(decibels(band));
             let peak = argmax(&self.columns, self.first_column());
             self.peaked[peak] += 1;
+        }
+        if class == 0 {
+            self.rest = (self.rest.0 + band, self.rest.1 + 1);
         }
         if let Some(rpm) = rpm.filter(|_| class != 0) {
             let row = &mut self.rows[((rpm / ROW_RPM) as usize).min(ROWS - 1)];
@@ -253,6 +281,17 @@ impl Analysis {
             row.band += band;
             row.segments += 1;
         }
+    }
+
+    /// Quiet or loud, split at a running median.
+    fn add_half(&mut self, band_db: f64) {
+        let split_db = self.split_db.get_or_insert(band_db);
+        let loud = band_db > *split_db;
+        *split_db += if loud { SPLIT_STEP_DB } else { -SPLIT_STEP_DB };
+        let half = &mut self.halves[usize::from(loud)];
+        half.level_db.resize(self.level_db.len(), 0.0);
+        half.level_db.iter_mut().zip(&self.level_db).for_each(|(sum, x)| *sum += f64::from(*x));
+        half.segments += 1;
     }
 
     /// Mean square within the noise band.

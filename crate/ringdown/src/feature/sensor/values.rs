@@ -90,10 +90,11 @@ impl Values {
         ((self.max() - self.min()) / step + 1.0).log2().clamp(0.0, 24.0)
     }
 
-    /// Share of samples that pile up at an extreme, at whatever value that lies.
+    /// Share of samples that pile up at an extreme, at whatever value that lies. With few bits extremes are often hit
+    /// without being clipped: 0 then.
     pub fn clipped_share(&self) -> f64 {
         let Some(step) = self.step() else { return 0.0 };
-        if self.max - self.min < (LEAST_STEPS * step) as f32 {
+        if self.bits() < LEAST_BITS {
             return 0.0;
         }
         let piled = self.histogram.piled(2.0 * step);
@@ -101,8 +102,8 @@ impl Values {
     }
 }
 
-/// With fewer steps between its extremes a signal's extremes are often hit without being clipped.
-const LEAST_STEPS: f64 = 32.0;
+/// Bits from which on a pile can be told from steps.
+pub const LEAST_BITS: f64 = 7.0;
 
 /// Counts of values over a range that doubles until it holds the largest.
 struct Histogram {
@@ -138,12 +139,26 @@ impl Histogram {
     fn piled(&self, least_width: f64) -> u64 {
         let width = f64::from(self.range) * 2.0 / BINS as f64;
         let joined = (least_width / width).ceil().clamp(1.0, 256.0) as usize;
+        let side = |reversed: bool| {
+            WIDER.iter().map(|wider| pile(&self.outermost_first(joined * wider, reversed))).find(|piled| *piled > 0)
+        };
+        side(false).unwrap_or(0) + side(true).unwrap_or(0)
+    }
+
+    /// Counts from one end, `joined` bins at a time, without empty ones before the first.
+    fn outermost_first(&self, joined: usize, reversed: bool) -> Vec<u64> {
         let counts: Vec<u64> = self.counts.chunks(joined).map(|bins| bins.iter().sum()).collect();
-        let upward: Vec<u64> = counts.iter().copied().skip_while(|count| *count == 0).collect();
-        let downward: Vec<u64> = counts.iter().rev().copied().skip_while(|count| *count == 0).collect();
-        pile(&upward) + pile(&downward)
+        let filled = |count: &u64| *count == 0;
+        if reversed {
+            counts.into_iter().rev().skip_while(filled).collect()
+        } else {
+            counts.into_iter().skip_while(filled).collect()
+        }
     }
 }
+
+/// A pile that noise has spread is looked for in wider bins, each side for itself.
+const WIDER: [usize; 5] = [1, 2, 4, 8, 16];
 
 /// How far the outermost bins must stand out of those inside. A sine, which dwells longest at its crest, has 2.4 times as
 /// many samples in the outer two of four equal bins: (acos(1-2h)) / (acos(1-4h) - acos(1-2h)) = 1/(sqrt 2 - 1) for small h.

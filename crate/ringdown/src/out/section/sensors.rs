@@ -16,19 +16,22 @@ pub(super) fn view(card: &Card) -> SectionView {
             waiting(3, "sensors.waiting", "sensors.todo.drop")
         };
     }
-    let (state, finding) = since_the_change(card, &reports, |current| judge(card, current));
+    let (state, finding) = since_the_change(card, reports, |current| judge(card, current));
     // What was wrong before a change asks for nothing once there are later recordings.
     let later = reports.iter().any(|report| !is_earlier(card, report));
     let open = reports.iter().filter(|report| !(later && is_earlier(card, report)));
     let todo = open.flat_map(|report| report.findings.iter().filter_map(|kind| todo(card, report, kind)));
     let columns = ["sensor", "state", "floor", "gain", "clipped", "hum", "tuned", "hears"]
         .map(|key| text(&format!("sensors.column.{key}")));
-    let rows = rows(card, &reports);
+    let rows = rows(card, reports);
     SectionView {
         why: vec![text("sensors.why")],
         todo: todo.collect(),
-        tables: vec![table("sensors", text("sensors.caption"), columns, rows)],
-        figures: by_weight(&reports).flat_map(figures).collect(),
+        tables: [table("sensors", text("sensors.caption"), columns, rows)]
+            .into_iter()
+            .chain(heard(card, reports))
+            .collect(),
+        figures: by_weight(reports).flat_map(figures).collect(),
         ..blank(3, state, finding)
     }
 }
@@ -88,50 +91,156 @@ fn name(card: &Card, report: &SensorReport) -> String {
     }
 }
 
-fn what(kind: &Kind) -> String {
+fn what(card: &Card, kind: &Kind) -> String {
+    let range = |low: &f64, high: &f64| [("low", db(*low)), ("high", db(*high))];
+    let with = |key: &str, values: &[(&str, String)]| say(&format!("sensors.kind.{key}"), values);
     match kind {
         Kind::Dead => text("sensors.kind.dead"),
-        Kind::Clipped { share } => say("sensors.kind.clipped", &[("share", percent(*share))]),
-        Kind::Quantised { bits } => say("sensors.kind.quantised", &[("bits", number(*bits, 0))]),
-        Kind::Offset { value } => say("sensors.kind.offset", &[("value", number(*value, 2))]),
-        Kind::Hum { hz, db: level } => say("sensors.kind.hum", &[("hz", number(*hz, 0)), ("db", db(*level))]),
-        Kind::SharplyTuned { f0_hz, q } => say("sensors.kind.tuned", &[("f0", khz(*f0_hz)), ("q", number(*q, 0))]),
-        Kind::Unequal { db: level, low, high } => {
-            say("sensors.kind.unequal", &[("db", db(*level)), ("low", db(*low)), ("high", db(*high))])
+        Kind::Clipped { share } => with("clipped", &[("share", percent(*share))]),
+        Kind::Quantised { bits } => with("quantised", &[("bits", number(*bits, 0))]),
+        Kind::Offset { value } => with("offset", &[("value", number(*value, 2))]),
+        Kind::Hum { hz, db: level, low, high } => {
+            let [low, high] = range(low, high);
+            with("hum", &[("hz", number(*hz, 0)), ("db", db(*level)), low, high])
         }
-        Kind::LowRate { modes_lost } => say("sensors.kind.lowrate", &[("n", modes_lost.to_string())]),
+        Kind::Spikes { per_s, low, high } => {
+            with("spikes", &[("n", number(*per_s, 1)), ("low", number(*low, 1)), ("high", number(*high, 1))])
+        }
+        Kind::Pickup { order, db: level, low, high } => {
+            let [low, high] = range(low, high);
+            let values =
+                [("n", order.map_or_else(String::new, |order| number(order, 0))), ("db", db(*level)), low, high];
+            with(if order.is_some() { "pickup" } else { "pickup.unknown" }, &values)
+        }
+        Kind::Loaded { db_per_octave, low, high, against } => {
+            let [low, high] = range(low, high);
+            let n = against.map_or_else(String::new, |channel| channel.to_string());
+            let key = if against.is_some() { "loaded.against" } else { "loaded" };
+            with(key, &[("db", db(*db_per_octave)), low, high, ("n", n)])
+        }
+        Kind::Swapped { cylinders, db: level, low, high } => {
+            let [low, high] = range(low, high);
+            let heard = names(cylinders.iter().map(ToString::to_string));
+            with("swapped", &[("cylinders", heard), ("db", db(*level)), low, high])
+        }
+        Kind::Bridged { coherence, with: other } => {
+            with("bridged", &[("c", number(*coherence, 2)), ("n", other.to_string())])
+        }
+        Kind::SharplyTuned { f0_hz, q, half_power_hz } => {
+            let values = [
+                ("f0", khz(*f0_hz)),
+                ("q", number(*q, 0)),
+                ("width", khz(*half_power_hz)),
+                ("mode", mode_at(card, *f0_hz)),
+            ];
+            with("tuned", &values)
+        }
+        Kind::Unequal { db: level, low, high } => {
+            let [low, high] = range(low, high);
+            with("unequal", &[("db", db(*level)), low, high])
+        }
+        Kind::LowRate { modes_lost } => with("lowrate", &[("n", modes_lost.to_string())]),
+        Kind::LossySource { cut_hz } => with("lossy", &[("hz", khz(*cut_hz))]),
         Kind::Stuck => text("sensors.kind.stuck"),
-        Kind::Saturated { share } => say("sensors.kind.saturated", &[("share", percent(*share))]),
-        Kind::FollowsSpeed { correlation } => say("sensors.kind.follows", &[("r", number(*correlation, 2))]),
-        Kind::Slow { rate_hz } => say("sensors.kind.slow", &[("rate", number(*rate_hz, 1))]),
+        Kind::Saturated { share } => with("saturated", &[("share", percent(*share))]),
+        Kind::FollowsSpeed { correlation, low, high } => {
+            with("follows", &[("r", number(*correlation, 3)), ("low", number(*low, 3)), ("high", number(*high, 3))])
+        }
+        Kind::Imbalanced { db: level, low, high } => {
+            let [low, high] = range(low, high);
+            with("imbalanced", &[("db", db(*level)), low, high])
+        }
+        Kind::Slow { rate_hz } => with("slow", &[("rate", number(*rate_hz, 1))]),
+        Kind::Snapshot { share } => with("snapshot", &[("share", percent(*share))]),
+    }
+}
+
+/// Which mode a tuned sensor's peak lies in, in words.
+fn mode_at(card: &Card, f0_hz: f64) -> String {
+    let Some(modes) = card.modes() else { return text("sensors.mode.unknown") };
+    match modes.iter().position(|mode| (mode.hz_low..=mode.hz_high).contains(&f0_hz)) {
+        Some(0) => text("sensors.mode.first"),
+        Some(index) => {
+            let values = [("m", modes[index].m.to_string()), ("n", modes[index].n.to_string())];
+            say("sensors.mode.other", &values)
+        }
+        None => text("sensors.mode.none"),
     }
 }
 
 fn todo(card: &Card, report: &SensorReport, kind: &Kind) -> Option<String> {
     let who = ("who", name(card, report));
     let key = match kind {
-        Kind::Dead => "sensors.todo.dead",
-        Kind::Clipped { .. } => "sensors.todo.clipped",
-        Kind::Quantised { .. } => "sensors.todo.quantised",
-        Kind::Offset { .. } => "sensors.todo.offset",
-        Kind::Hum { .. } => "sensors.todo.hum",
+        Kind::Dead => "dead",
+        Kind::Clipped { .. } => "clipped",
+        Kind::Quantised { .. } => "quantised",
+        Kind::Offset { .. } => "offset",
+        Kind::Hum { .. } => "hum",
+        Kind::Spikes { .. } => "spikes",
+        Kind::Pickup { .. } => "pickup",
+        Kind::Loaded { .. } => "loaded",
+        Kind::Swapped { .. } => "swapped",
+        Kind::Bridged { .. } => "bridged",
         Kind::SharplyTuned { f0_hz, .. } => {
-            let inside = match card.modes() {
-                Some(modes) if (modes[0].hz_low..=modes[0].hz_high).contains(f0_hz) => "sensors.todo.tuned.inside",
-                Some(_) => "sensors.todo.tuned.outside",
-                None => "sensors.todo.tuned.unknown",
-            };
-            return Some(say("sensors.todo.tuned", &[who, ("f0", khz(*f0_hz)), ("inside", text(inside))]));
+            let values = [who, ("f0", khz(*f0_hz)), ("mode", mode_at(card, *f0_hz))];
+            return Some(say("sensors.todo.tuned", &values));
         }
         Kind::LowRate { .. } if kind.weight() == Weight::Noted => return None,
-        Kind::LowRate { .. } => "sensors.todo.lowrate",
+        Kind::LowRate { .. } => "lowrate",
+        Kind::LossySource { .. } => "lossy",
         Kind::Unequal { .. } => return None,
-        Kind::Stuck => "sensors.todo.stuck",
-        Kind::Saturated { .. } => "sensors.todo.saturated",
-        Kind::FollowsSpeed { .. } => "sensors.todo.follows",
-        Kind::Slow { .. } => "sensors.todo.slow",
+        Kind::Stuck => "stuck",
+        Kind::Saturated { .. } => "saturated",
+        Kind::FollowsSpeed { .. } => "follows",
+        Kind::Imbalanced { .. } => "imbalanced",
+        Kind::Slow { .. } => "slow",
+        Kind::Snapshot { .. } => "snapshot",
     };
-    Some(say(key, &[who]))
+    Some(say(&format!("sensors.todo.{key}"), &[who]))
+}
+
+/// Cylinder by sensor: how loud each is heard, over the sensor's own mean.
+fn heard(card: &Card, reports: &[SensorReport]) -> Option<Table> {
+    let hearing: Vec<&SensorReport> = reports.iter().filter(|report| report.hears.len() > 1).collect();
+    let mut cylinders: Vec<u16> =
+        hearing.iter().flat_map(|report| report.hears.iter().map(|heard| heard.cylinder)).collect();
+    cylinders.sort_unstable();
+    cylinders.dedup();
+    if cylinders.is_empty() {
+        return None;
+    }
+    let head = [text("sensors.heard.sensor"), text("sensors.heard.sheet")].into_iter();
+    let columns = head.chain(cylinders.iter().map(|n| say("sensors.heard.cylinder", &[("n", n.to_string())])));
+    let rows = hearing.iter().map(|report| {
+        let level =
+            |cylinder: &u16| report.hears.iter().find(|heard| heard.cylinder == *cylinder).map(|heard| heard.db);
+        let levels = cylinders.iter().map(|cylinder| db_or_dash(level(cylinder)));
+        let cells = [name(card, report), listed(report)].into_iter().chain(levels).map(Cell::from).collect();
+        Row { cells, chosen: false, play: None }
+    });
+    Some(table("heard", text("sensors.heard.caption"), columns, rows.collect()))
+}
+
+/// The cylinders it should hear.
+fn listed(report: &SensorReport) -> String {
+    report.cylinders.as_ref().map_or_else(|| "–".into(), |heard| names(heard.iter().map(ToString::to_string)))
+}
+
+/// The noise floor, in volts and g where the sheet gives the scale.
+fn floor(report: &SensorReport) -> String {
+    let level = db_or_dash(report.noise_floor_db);
+    let Some(scaled) = report.scaled else { return level };
+    let values = [("db", level), ("mv", significant(1000.0 * scaled.noise_floor_v))];
+    match scaled.noise_floor_g {
+        Some(g) => say("sensors.floor.g", &[&values[..], &[("g", significant(g))]].concat()),
+        None => say("sensors.floor.volts", &values),
+    }
+}
+
+/// Two significant digits.
+fn significant(value: f64) -> String {
+    let digits = if value > 0.0 { (1.0 - value.log10().floor()).clamp(0.0, 6.0) as usize } else { 0 };
+    number(value, digits)
 }
 
 /// Worst first: what can't be trusted, what to look at, else how far the sensors differ.
@@ -210,7 +319,7 @@ fn of_weight(card: &Card, reports: &[SensorReport], weight: Weight, key: &str) -
     let troubled = reports.iter().filter(|report| report.weight() == Some(weight));
     troubled
         .map(|report| {
-            let kinds = report.findings.iter().filter(|kind| kind.weight() == weight).map(what);
+            let kinds = report.findings.iter().filter(|kind| kind.weight() == weight).map(|kind| what(card, kind));
             say(key, &[("who", name(card, report)), ("what", names(kinds))])
         })
         .collect()
@@ -229,22 +338,20 @@ fn report_row(card: &Card, report: &SensorReport) -> Row {
         _ => "–".into(),
     };
     let tuned = report.findings.iter().find_map(|kind| match kind {
-        Kind::SharplyTuned { f0_hz, q } => Some(say("sensors.peak", &[("f0", khz(*f0_hz)), ("q", number(*q, 0))])),
+        Kind::SharplyTuned { f0_hz, q, .. } => Some(say("sensors.peak", &[("f0", khz(*f0_hz)), ("q", number(*q, 0))])),
         _ => None,
     });
-    let hears =
-        report.cylinders.as_ref().map_or_else(|| "–".into(), |heard| names(heard.iter().map(ToString::to_string)));
     let none = || if report.channel.is_some() { text("sensors.none") } else { "–".into() };
     Row {
         cells: [
             name(card, report),
             text(state),
-            db_or_dash(report.noise_floor_db),
+            floor(report),
             gain,
             report.clipped_share.map_or_else(|| "–".into(), percent),
             db_or_dash(report.hum_db),
             tuned.unwrap_or_else(none),
-            hears,
+            listed(report),
         ]
         .into_iter()
         .map(Cell::from)
@@ -261,7 +368,7 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
         let view = view(card);
         return (view.state, view.finding);
     }
-    since_the_change(card, &reports, |current| match (judge(card, current), unequal(current)) {
+    since_the_change(card, reports, |current| match (judge(card, current), unequal(current)) {
         ((State::Holds, _), Some(uneven)) => (State::Holds, short(current, &uneven)),
         (judged, _) => judged,
     })
