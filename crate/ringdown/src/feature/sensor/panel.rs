@@ -265,17 +265,12 @@ impl Panel {
             let band = self.bands.get(own).filter(|_| own > 0)?;
             gain_between(&first_db, &band.chunks_db, GAIN_CONFIDENCE)
         };
-        let all = features.into_iter().zip(beside).zip(pickups).enumerate();
-        let one =
-            |(own, ((features, beside), pickup)): (usize, ((SensorFeatures, Vec<Beside>), Option<Pickup>))| Listened {
-                features,
-                gain: gain(own),
-                pickup,
-                hears: self.hears(own),
-                moves_db: self.bands[own].moves_db(),
-                beside,
-            };
-        all.map(one).collect()
+        let mut all = Vec::with_capacity(features.len());
+        for (own, ((features, beside), pickup)) in features.into_iter().zip(beside).zip(pickups).enumerate() {
+            let (gain, hears, moves_db) = (gain(own), self.hears(own), self.bands[own].moves_db());
+            all.push(Listened { features, gain, pickup, hears, moves_db, beside });
+        }
+        all
     }
 
     fn hears(&self, own: usize) -> Vec<Heard> {

@@ -167,7 +167,7 @@ fn line_of(wheel: &[Complex<f32>], bin_hz: f64) -> Option<(usize, usize)> {
     let last = (0.8 * wheel.len() as f64) as usize;
     let at = (first..last).max_by(|a, b| wheel[*a].norm_sqr().total_cmp(&wheel[*b].norm_sqr()))?;
     let least = LINE_SHARE * wheel[at].norm_sqr();
-    if !(least > 0.0) {
+    if least.is_nan() || least <= 0.0 {
         return None;
     }
     let inside = |bin: &usize| wheel[*bin].norm_sqr() >= least;

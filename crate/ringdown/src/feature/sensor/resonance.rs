@@ -58,8 +58,8 @@ const SEEN_SHARE: f64 = 0.8;
 /// No sensor or bracket that is tuned to hear knock rings higher (common practice, no source): the first mode of a bore of
 /// 50 mm lies near 12 kHz.
 const MOST_F0_HZ: f64 = 15_600.0;
-/// Under Q 3 nothing rings; over 80 it is a whistle. The rest says that the peak rules the channel, in energy and in time.
-const LEAST_Q: f64 = 3.0;
+/// Under Q 4 nothing rings; over 80 it is a whistle. The rest says that the peak rules the channel, in energy and in time.
+const LEAST_Q: f64 = 4.0;
 const MOST_Q: f64 = 80.0;
 const LEAST_ENERGY_SHARE: f64 = 0.5;
 const LEAST_PROMINENCE_DB: f64 = 14.5;
