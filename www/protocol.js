@@ -30,6 +30,7 @@
  *
  * @typedef {{ band: [number, number] | null, window: [number, number] | null, false_alarm: number,
  *   confidence: number, breakpoints: number[] | null, feature: string,
+ *   rule: string | null, shape: string, use_anyway: string[],
  *   settled?: { band: [number, number] | null, window: [number, number] | null, chosen_by: string } }} Choices
  * @typedef {{ [field: string]: any }} Sheet   the fixed shape, unknown fields kept
  *

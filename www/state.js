@@ -29,7 +29,8 @@ const KEPT = ["scheme", "letters", "unit", "signed", "language", "comma", "kept"
 export function freshInputs() {
   return {
     sheet: { sheet: 1, strokes: 4 },
-    choices: { band: null, window: null, false_alarm: 0.001, confidence: 0.95, breakpoints: null, feature: "energy" },
+    choices: { band: null, window: null, false_alarm: 0.001, confidence: 0.95, breakpoints: null, feature: "energy",
+      rule: null, shape: "as-learnt", use_anyway: [] },
     roles: {}, columns: {}, labels: {}, marks: {},
   };
 }

@@ -1,6 +1,22 @@
-/** Section 7. Nothing of its own to choose: sign, finding, pictures, tables, why, to do. */
+/** Section 7. Which cycles are left out of the floor. */
 
+import { setChoice } from "./choice.js";
 import { plainSection } from "./section.js";
 
 /** @param {HTMLElement} root @param {import("./section.js").World} world @returns {() => void} */
-export function floorSection(root, world) { return plainSection(root, world); }
+export function floorSection(root, world) {
+  const { state } = world;
+  /** @type {NodeListOf<HTMLInputElement>} */
+  const boxes = root.querySelectorAll("input[data-reason]");
+  for (const box of boxes) {
+    box.addEventListener("change", () => {
+      const used = [...boxes].filter((one) => !one.checked).map((one) => one.dataset.reason ?? "");
+      setChoice(state, { use_anyway: used }, "cycles left out");
+    });
+  }
+  const unwatch = state.watch(["choices"], () => {
+    for (const box of boxes) box.checked = !state.inputs.choices.use_anyway.includes(box.dataset.reason ?? "");
+  });
+  const end = plainSection(root, world);
+  return () => { unwatch(); end(); };
+}

@@ -1,7 +1,7 @@
-/** Section 8. How many false alarms are accepted, with what confidence, at which speeds. */
+/** Section 8. How many false alarms are accepted, with what confidence, at which speeds; by which rule, in what shape. */
 
 import { find, setText } from "../parts/dom.js";
-import { typedList } from "../parts/field.js";
+import { typedList, typedNumber } from "../parts/field.js";
 import { setChoice, showOption } from "./choice.js";
 import { plainSection } from "./section.js";
 
@@ -9,6 +9,32 @@ import { plainSection } from "./section.js";
 const oneIn = (share) => `1 in ${Math.round(1 / share)} cycles`;
 /** @param {number} share */
 const percent = (share) => `${Number((share * 100).toFixed(2))} %`;
+
+/** What a rule starts with where nothing was typed: dB, standard deviations. @type {Record<string, number>} */
+const RULE_STARTS = { "over-floor": 10, "mean-plus": 4 };
+
+/** The rule's kind and its number, kept as one text. @param {HTMLElement} root @param {import("../state.js").State} state */
+function bindRule(root, state) {
+  const kind = find(root, "#rule", HTMLSelectElement);
+  const value = find(root, "#rule-value", HTMLInputElement);
+  const fault = find(root, "#rule-fault", HTMLElement);
+  const read = () => {
+    if (!kind.value) { setChoice(state, { rule: null }, "rule of the limits"); return; }
+    const typed = value.value.trim() ? typedNumber(value.value) : RULE_STARTS[kind.value];
+    const most = kind.value === "over-floor" ? 40 : 12;
+    const wrong = typed === null || !(typed >= 1 && typed <= most) ? `type a number from 1 to ${most}` : "";
+    setText(fault, wrong);
+    if (!wrong) setChoice(state, { rule: `${kind.value}:${typed}` }, "rule of the limits");
+  };
+  kind.addEventListener("change", () => { value.value = ""; read(); });
+  value.addEventListener("change", read);
+  return state.watch(["choices"], () => {
+    const [now = "", amount = ""] = (state.inputs.choices.rule ?? "").split(":");
+    kind.value = now in RULE_STARTS ? now : "";
+    value.hidden = !kind.value;
+    if (document.activeElement !== value) value.value = kind.value ? amount : "";
+  });
+}
 
 /** @param {HTMLElement} root @param {import("./section.js").World} world @returns {() => void} */
 export function limitsSection(root, world) {
@@ -26,12 +52,16 @@ export function limitsSection(root, world) {
     breakpoints.setAttribute("aria-invalid", String(Boolean(wrong)));
     if (!wrong) setChoice(state, { breakpoints: typed && [...typed].sort((a, b) => a - b) }, "breakpoints");
   });
+  const shape = find(root, "#shape", HTMLSelectElement);
+  shape.addEventListener("change", () => setChoice(state, { shape: shape.value }, "shape of the table"));
+  const unwatchRule = bindRule(root, state);
   const unwatch = state.watch(["choices"], () => {
     const { choices } = state.inputs;
+    shape.value = choices.shape;
     showOption(falseAlarm, choices.false_alarm, oneIn);
     showOption(confidence, choices.confidence, percent);
     if (document.activeElement !== breakpoints) breakpoints.value = (choices.breakpoints ?? []).join(" ");
   });
   const end = plainSection(root, world);
-  return () => { unwatch(); end(); };
+  return () => { unwatchRule(); unwatch(); end(); };
 }

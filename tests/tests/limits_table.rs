@@ -1,0 +1,155 @@
+//! The table to type in: the same in section 8, on the hand-over sheet and as CSV; by a common rule, shaped, by sensor, in
+//! the control unit's own steps. All on a short piece of the demo; truth is plain arithmetic on what is shown.
+
+use ringdown::card::choices::Shape;
+use ringdown::card::{Card, Choices, FileRole, Input};
+use ringdown::out::table::{Layout, limits_csv};
+use ringdown::out::view::Table;
+use ringdown::out::{result, section};
+use ringdown::synth::{Demo, Evening};
+use serde_json::Value;
+
+fn work(card: &mut Card) {
+    while !card.step().progress.done {}
+}
+
+/// The safe evening's recording and sheet, cut short.
+fn card() -> Card {
+    let mut card = Card::default();
+    for file in Demo::excerpt(Evening::Two).finish() {
+        if file.name.ends_with(".truth.json") || file.name.ends_with(".csv") {
+            continue;
+        }
+        let role = file.role.and_then(FileRole::of_word);
+        card.add(Input::from_bytes(file.name, file.bytes), role).expect("the demo is read");
+    }
+    // An excerpt holds few cycles: one false alarm in a hundred is what it can carry.
+    card.choose(Choices {
+        false_alarm: 0.01,
+        breakpoints: Some(vec![2500.0, 3000.0, 4000.0, 9000.0]),
+        ..Choices::default()
+    })
+    .expect("in range");
+    work(&mut card);
+    card
+}
+
+fn table(card: &Card, number: u8, id: &str) -> Table {
+    let view = section::view(card, number).expect("a section");
+    view.tables.into_iter().find(|table| table.id == id).unwrap_or_else(|| panic!("no table {id} in section {number}"))
+}
+
+/// Rows of the first block of the CSV: name and values, `None` where empty.
+fn csv_rows(card: &Card) -> Vec<(String, Vec<Option<f64>>)> {
+    let csv = limits_csv(card, Layout::default());
+    let block = csv.split("\r\n").next().expect("a block");
+    let line = |line: &str| {
+        let mut cells = line.split(',').map(|cell| cell.trim_matches('"').to_owned());
+        let name = cells.next().expect("a name");
+        (name, cells.map(|cell| cell.parse().ok()).collect())
+    };
+    // The head's first cell holds a comma.
+    block.lines().skip(1).filter(|text| !text.is_empty()).map(line).collect()
+}
+
+fn same_table(card: &Card) {
+    for (number, id) in [(8, "limits"), (11, "limits")] {
+        let shown = table(card, number, id);
+        let csv = csv_rows(card);
+        assert!(!csv.is_empty());
+        for ((name, values), row) in csv.iter().zip(&shown.rows) {
+            assert_eq!(name, &row.cells[0].text);
+            assert_eq!(values.len(), row.cells.len() - 1, "{name}");
+            for (value, cell) in values.iter().zip(&row.cells[1..]) {
+                match value {
+                    Some(value) => assert_eq!(format!("{value:.1}"), cell.text, "{name}"),
+                    None => assert!(cell.need && cell.text.starts_with('+'), "{name}: {}", cell.text),
+                }
+            }
+        }
+        // One more row in the section: false alarms a minute.
+        assert_eq!(shown.rows.len(), csv.len() + 1);
+    }
+}
+
+#[test]
+fn section_8_the_sheet_handed_over_and_the_csv_hold_the_same_table() {
+    let mut card = card();
+    same_table(&card);
+    let csv = csv_rows(&card);
+    assert!(csv.iter().any(|(_, values)| values.iter().any(Option::is_some)), "{csv:?}");
+    assert!(csv.iter().all(|(_, values)| values[3].is_none()), "nobody drove 9000 1/min: {csv:?}");
+    let view = section::view(&card, 8).expect("limits");
+    assert!(view.todo.iter().any(|act| act.contains("short pulls") && act.contains("9150")), "{:?}", view.todo);
+    // One limit for each sensor: cylinders 1 and 2 have channel 1, 3 and 4 channel 2; the higher of both is typed in.
+    let mut sheet: Value = serde_json::to_value(card.sheet().expect("a sheet")).expect("JSON");
+    sheet["control"]["per"] = "sensor".into();
+    card.set_sheet(sheet.to_string().as_bytes()).expect("a good sheet");
+    work(&mut card);
+    let by_sensor = csv_rows(&card);
+    assert_eq!(by_sensor.len(), 2, "{by_sensor:?}");
+    same_table(&card);
+    for column in 0..3 {
+        let highest = csv.iter().filter_map(|(_, values)| values[column]).fold(f64::NEG_INFINITY, f64::max);
+        let shown = by_sensor.iter().filter_map(|(_, values)| values[column]).fold(f64::NEG_INFINITY, f64::max);
+        let all = csv.iter().all(|(_, values)| values[column].is_some());
+        assert!(!all || (highest - shown).abs() < 1e-5, "column {column}: {highest} and {shown}");
+    }
+}
+
+#[test]
+fn a_common_rule_is_a_choice_that_says_what_it_gives() {
+    let mut card = card();
+    let own = card.choices().clone();
+    card.choose(Choices { rule: Some("over-floor:8".into()), ..own.clone() }).expect("a rule");
+    work(&mut card);
+    let csv = csv_rows(&card);
+    let given: Vec<f64> = csv.iter().flat_map(|(_, values)| values.iter().flatten().copied()).collect();
+    assert!(!given.is_empty() && given.iter().all(|height| (height - 8.0).abs() < 1e-5), "{given:?}");
+    let finding = section::view(&card, 8).expect("limits").finding;
+    assert!(finding.contains("8 dB over the floor") && finding.contains('%'), "{finding}");
+    let saved = result::card(&card);
+    assert_eq!(saved["choices"]["rule"], "over-floor:8");
+    for wrong in ["over-floor:0", "over-floor:1e9", "mean-plus:NaN", "whatever", "over-floor:", ":"] {
+        assert!(card.choose(Choices { rule: Some(wrong.into()), ..own.clone() }).is_err(), "{wrong}");
+    }
+    card.choose(Choices { rule: Some("law".into()), ..own }).expect("the law");
+}
+
+#[test]
+fn shapes_only_raise_limits() {
+    let mut card = card();
+    let limits = |card: &Card| -> Vec<Option<f64>> {
+        result::result(card)["limits"].as_array().expect("limits").iter().map(|cell| cell["limit"].as_f64()).collect()
+    };
+    let own = card.choices().clone();
+    let learnt = limits(&card);
+    for shape in [Shape::Rising, Shape::Smoothed] {
+        card.choose(Choices { shape, ..own.clone() }).expect("a shape");
+        work(&mut card);
+        for (shaped, learnt) in limits(&card).iter().zip(&learnt) {
+            assert_eq!(shaped.is_some(), learnt.is_some());
+            assert!(shaped >= learnt, "{shape:?}: {shaped:?} under {learnt:?}");
+        }
+    }
+}
+
+/// The demo's control unit takes dB over its background in steps of 0.1, and bands around listed centres.
+#[test]
+fn what_is_typed_in_stands_on_the_steps_of_the_control_unit_and_is_recounted() {
+    let card = card();
+    let (learnt, typed) = (csv_rows(&card), table(&card, 11, "typed"));
+    for ((name, values), row) in learnt.iter().zip(&typed.rows) {
+        for (value, cell) in values.iter().zip(&row.cells[1..]) {
+            let Some(value) = value else { continue };
+            let shown: f64 = cell.text.parse().unwrap_or_else(|_| panic!("{name}: {}", cell.text));
+            assert!(shown >= value - 1e-6 && shown < value + 0.1, "{name}: {shown} for {value}");
+            assert!((shown * 10.0 - (shown * 10.0).round()).abs() < 1e-9, "{shown}");
+        }
+    }
+    assert!(typed.caption.contains(" safe cycles at hand"), "{}", typed.caption);
+    let to_set = table(&card, 11, "to-set");
+    let centre = &to_set.rows[0].cells[1].text;
+    let listed = ["4.80", "5.10", "5.40", "5.70", "6.00", "6.30", "6.60", "6.90"];
+    assert!(listed.iter().any(|khz| centre.starts_with(khz)), "{centre}");
+}
