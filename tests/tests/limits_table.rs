@@ -80,7 +80,7 @@ fn section_8_the_sheet_handed_over_and_the_csv_hold_the_same_table() {
     assert!(csv.iter().any(|(_, values)| values.iter().any(Option::is_some)), "{csv:?}");
     assert!(csv.iter().all(|(_, values)| values[3].is_none()), "nobody drove 9000 1/min: {csv:?}");
     let view = section::view(&card, 8).expect("limits");
-    assert!(view.todo.iter().any(|act| act.contains("short pulls") && act.contains("9150")), "{:?}", view.todo);
+    assert!(view.todo.iter().any(|act| act.contains("short pulls") && act.contains("9\u{202f}150")), "{:?}", view.todo);
     // One limit for each sensor: cylinders 1 and 2 have channel 1, 3 and 4 channel 2; the higher of both is typed in.
     let mut sheet: Value = serde_json::to_value(card.sheet().expect("a sheet")).expect("JSON");
     sheet["control"]["per"] = "sensor".into();
@@ -152,4 +152,36 @@ fn what_is_typed_in_stands_on_the_steps_of_the_control_unit_and_is_recounted() {
     let centre = &to_set.rows[0].cells[1].text;
     let listed = ["4.80", "5.10", "5.40", "5.70", "6.00", "6.30", "6.60", "6.90"];
     assert!(listed.iter().any(|khz| centre.starts_with(khz)), "{centre}");
+}
+
+/// With load breakpoints in the sheet, stretches of known load have their own floor and limits.
+#[test]
+fn load_breakpoints_part_the_table_where_load_is_known() {
+    let mut log = String::from("time_s,rpm,load_kpa,knock_db\n");
+    // A fixed pattern of 0.8 dB about -40 dB at 40 kPa and -30 dB at 90 kPa.
+    for row in 0..6000_u32 {
+        let (loud, noise) = (row / 500 % 2 == 1, f64::from(row * 7919 % 101) / 100.0 - 0.5);
+        let (load, level) = if loud { (90, -30.0) } else { (40, -40.0) };
+        log += &format!("{:.2},{},{load},{:.3}\n", f64::from(row) * 0.05, 2000 + row % 500 * 4, level + 1.6 * noise);
+    }
+    let mut card = Card::default();
+    card.add(Input::from_bytes("pulls.csv", log.into_bytes()), Some(FileRole::Safe)).expect("a log");
+    card.set_sheet(br#"{"sheet":1,"control":{"rpm":[2500,3500],"load":[40,90]}}"#).expect("a sheet");
+    card.choose(Choices { false_alarm: 0.01, ..Choices::default() }).expect("in range");
+    work(&mut card);
+    let result = result::result(&card);
+    let floors: Vec<(f64, f64)> = result["floor"]
+        .as_array()
+        .expect("floor")
+        .iter()
+        .map(|cell| (cell["load"].as_f64().expect("a load"), cell["level"].as_f64().expect("a level")))
+        .collect();
+    assert_eq!(floors.len(), 4, "{floors:?}");
+    for (load, level) in floors {
+        let truth = if load == 40.0 { -40.0 } else { -30.0 };
+        assert!((level - truth).abs() < 0.5, "load {load}: {level}");
+    }
+    let loads: Vec<f64> =
+        result["coverage"].as_array().expect("coverage").iter().filter_map(|cell| cell["load"].as_f64()).collect();
+    assert_eq!(loads, [40.0, 40.0, 90.0, 90.0]);
 }

@@ -14,7 +14,7 @@ use crate::limit::shape::Shape;
 use crate::stats::rate::Rate;
 
 /// What shares a floor: a cylinder, the two candidates of a turn not known, or a log's level column.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Group {
     /// One cylinder, or two candidates; empty for a log's sensor.
     pub cylinders: Vec<u16>,
@@ -22,6 +22,9 @@ pub struct Group {
     pub sensor: Option<u16>,
     /// Name of the log's column.
     pub column: Option<String>,
+    /// Load breakpoint of the sheet's control unit that its cycles lie nearest to; `None`: no breakpoints, or load not
+    /// known.
+    pub load: Option<f64>,
 }
 
 /// What floor and limits were learnt from.
@@ -96,6 +99,8 @@ impl Outcome {
 
 /// Contiguous parts safe running is split into for the held-out count.
 const PARTS: usize = 5;
+/// Load breakpoints beyond this many are left out: each has its own floor.
+const MOST_LOADS: usize = 12;
 /// Fewest levels that anything is learnt from.
 const FEWEST: usize = 30;
 
@@ -157,10 +162,11 @@ impl Card {
         let all: Vec<(&File, &Recording)> = self.recordings().filter(|(_, r)| r.levels.is_some()).collect();
         let pooled = self.pooled(&all);
         let mut groups = Vec::new();
-        for (_, recording) in &all {
-            self.observations(recording, 0.0, &mut groups, &mut Vec::new(), |_| true);
+        for (file, recording) in &all {
+            self.observations((file, recording), 0.0, &mut groups, &mut Vec::new(), |_| true);
         }
-        groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders));
+        let load = |group: &Group| group.load.unwrap_or(f64::INFINITY);
+        groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders).then(load(a).total_cmp(&load(b))));
         let mut observe = |knock: bool| -> Vec<Observation> {
             let mut offset_s = 0.0;
             let mut out = Vec::new();
@@ -175,7 +181,7 @@ impl Card {
                     Some(MarkLabel::Safe) => !knock,
                     None => may_knock(file.role) == knock,
                 };
-                self.observations(recording, offset_s, &mut groups, &mut out, counts);
+                self.observations((file, recording), offset_s, &mut groups, &mut out, counts);
                 offset_s += recording.duration_s() + 60.0;
             }
             out
@@ -204,6 +210,21 @@ impl Card {
         }
     }
 
+    /// Load breakpoint around a time of a recording, from the marked stretch it lies in.
+    fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
+        let inside = |mark: &&Mark| mark.file == file.input.name && (mark.from_s..mark.to_s).contains(&t_s);
+        self.marks.iter().filter(inside).find_map(|mark| self.load_breakpoint(mark.load?))
+    }
+
+    /// The load breakpoint of the sheet's control unit that lies nearest; `None` where it has none, or only one.
+    pub(super) fn load_breakpoint(&self, load: f64) -> Option<f64> {
+        let list = self.sheet()?.control.as_ref()?.get("load")?.as_array()?;
+        let apart = |breakpoint: &f64| (breakpoint - load).abs();
+        let breakpoints = list.iter().take(MOST_LOADS).filter_map(serde_json::Value::as_f64);
+        let nearest = breakpoints.min_by(|a, b| apart(a).total_cmp(&apart(b)))?;
+        (list.len() > 1 && load.is_finite()).then_some(nearest)
+    }
+
     /// What the stretch around a time is marked as.
     fn mark_at(&self, file: &str, t_s: f64) -> Option<MarkLabel> {
         let inside = |mark: &&Mark| mark.file == file && (mark.from_s..mark.to_s).contains(&t_s);
@@ -214,7 +235,7 @@ impl Card {
     /// time.
     fn observations(
         &self,
-        recording: &Recording,
+        (file, recording): (&File, &Recording),
         offset_s: f64,
         groups: &mut Vec<Group>,
         out: &mut Vec<Observation>,
@@ -222,7 +243,7 @@ impl Card {
     ) {
         let (Some(crank), Some(levels)) = (recording.crank(), &recording.levels) else { return };
         for ((event, level), channel) in crank.events.iter().zip(&levels.levels).zip(&levels.channels) {
-            let group = group_of(groups, event, *channel);
+            let group = group_of(groups, event, *channel, self.load_at(file, event.t_s));
             let level_db = feature_db(self.choices.feature, level);
             if self.may_learn(level) && level_db.is_finite() && counts(event.t_s) {
                 out.push(Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
@@ -241,7 +262,7 @@ impl Card {
         labels.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut groups = side.groups.clone();
         let judge_one = |((event, level), channel): ((&Event, &Level), &u16)| {
-            let group = group_of(&mut groups, event, *channel);
+            let group = group_of(&mut groups, event, *channel, self.load_at(file, event.t_s));
             let level_db = feature_db(self.choices.feature, level);
             let at = side.limits.at(&side.floor, group, f64::from(event.rpm));
             let first = labels.partition_point(|(t_s, _)| *t_s < event.t_s - SAME_EVENT_S);
@@ -286,10 +307,11 @@ impl Card {
 
     /// Share of events that stand apart above their own floor, see [`standing_apart`]. `None` = nothing speaks for knock.
     pub(super) fn knock_like_share(&self, id: FileId) -> Option<f64> {
-        let Some(File { content: Content::Recording(recording), .. }) = self.file(id) else { return None };
+        let file = self.file(id)?;
+        let Content::Recording(recording) = &file.content else { return None };
         let mut groups = Vec::new();
         let mut observed = Vec::new();
-        self.observations(recording, 0.0, &mut groups, &mut observed, |_| true);
+        self.observations((file, recording), 0.0, &mut groups, &mut observed, |_| true);
         if observed.len() < 200 {
             return None;
         }
@@ -318,14 +340,15 @@ fn feature_db(feature: Feature, level: &Level) -> f32 {
     }
 }
 
-fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16) -> u16 {
+fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16, load: Option<f64>) -> u16 {
     let mut cylinders: Vec<u16> = match (event.cylinder, event.pair) {
         (Some(cylinder), _) => vec![cylinder],
         (None, Some(pair)) => pair.to_vec(),
         (None, None) => Vec::new(),
     };
     cylinders.sort_unstable();
-    index_of(groups, Group { cylinders, sensor: Some(channel), column: None }, |a, b| a.cylinders == b.cylinders)
+    let group = Group { cylinders, sensor: Some(channel), column: None, load };
+    index_of(groups, group, |a, b| a.cylinders == b.cylinders && a.load == b.load)
 }
 
 pub(super) fn index_of(groups: &mut Vec<Group>, group: Group, same: impl Fn(&Group, &Group) -> bool) -> u16 {

@@ -5,6 +5,7 @@ use super::{Card, File, FileId};
 use crate::feature::logged::{self, Cell};
 use crate::limit::floor::Observation;
 use crate::read::log::{Log, Of};
+use crate::read::roles::Role;
 
 /// A log sample over its limit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,8 +53,12 @@ impl Card {
             let mut out: Vec<(FileId, u16, Cell)> = Vec::new();
             for (file, log) in pooled.iter().filter(|(file, _)| may_knock(file.role) == knock) {
                 for column in logged::levels(log).into_iter().filter(|column| column.unit == unit) {
-                    let group = log_group(&mut groups, column.of, &column.name);
-                    out.extend(logged::cells(log, &column).map(|cell| (file.id, group, cell)));
+                    let load = log.first(Role::Load);
+                    let load_at = |row: usize| load.and_then(|load| load.values.get(row)).copied();
+                    for cell in logged::cells(log, &column) {
+                        let load = load_at(cell.row).and_then(|load| self.load_breakpoint(load));
+                        out.push((file.id, log_group(&mut groups, column.of, &column.name, load), cell));
+                    }
                 }
             }
             out
@@ -96,12 +101,14 @@ impl Card {
     }
 }
 
-fn log_group(groups: &mut Vec<Group>, of: Option<Of>, name: &str) -> u16 {
+fn log_group(groups: &mut Vec<Group>, of: Option<Of>, name: &str, load: Option<f64>) -> u16 {
     let (cylinders, sensor) = match of {
         Some(Of::Cylinder(cylinder)) => (vec![cylinder], None),
         Some(Of::Sensor(sensor)) => (Vec::new(), Some(sensor)),
         None => (Vec::new(), None),
     };
-    let group = Group { cylinders, sensor, column: Some(name.into()) };
-    index_of(groups, group, |a, b| a.cylinders == b.cylinders && a.sensor == b.sensor && a.column == b.column)
+    let group = Group { cylinders, sensor, column: Some(name.into()), load };
+    index_of(groups, group, |a, b| {
+        a.cylinders == b.cylinders && a.sensor == b.sensor && a.column == b.column && a.load == b.load
+    })
 }

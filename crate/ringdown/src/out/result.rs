@@ -254,7 +254,7 @@ fn floors(card: &Card) -> Value {
         for (index, group) in side.groups.iter().enumerate() {
             for &rpm in &side.breakpoints {
                 let Some(at) = side.floor.at(index as u16, rpm) else { continue };
-                let mut value = json!({"rpm": rpm, "load": null, "level": logged(at.level), "spread": at.spread, "cycles": whole(at.cycles), "unit": unit});
+                let mut value = json!({"rpm": rpm, "load": group.load, "level": logged(at.level), "spread": at.spread, "cycles": whole(at.cycles), "unit": unit});
                 if let Value::Object(map) = &mut value {
                     place(group, map);
                 }
@@ -271,9 +271,9 @@ fn limits(card: &Card) -> Value {
         for (group, cells) in side.groups.iter().zip(&side.table) {
             for (&rpm, cell) in side.breakpoints.iter().zip(cells) {
                 let mut value = json!({
-                    "rpm": rpm, "load": null, "floor": cell.floor.map(&logged), "limit": cell.limit.map(&logged), "unit": unit,
+                    "rpm": rpm, "load": group.load, "floor": cell.floor.map(&logged), "limit": cell.limit.map(&logged), "unit": unit,
                     "cycles": whole(cell.cycles), "more_needed": cell.more_needed,
-                    "per_minute": if recording { Some(section::per_minute(card, side, rpm) / side.groups.len().max(1) as f64) } else { None },
+                    "per_minute": if recording { Some(section::per_minute(card, side, rpm) / heard(side)) } else { None },
                 });
                 if let Value::Object(map) = &mut value {
                     place(group, map);
@@ -285,15 +285,32 @@ fn limits(card: &Card) -> Value {
     Value::Array(out)
 }
 
-/// Cycles held against needed, over all rows of the table.
+/// Groups of a side, those of several loads counted once.
+fn heard(side: &Side) -> f64 {
+    let first_of = |(index, group): &(usize, &Group)| {
+        !side.groups[..*index].iter().any(|other| other.cylinders == group.cylinders && other.sensor == group.sensor)
+    };
+    side.groups.iter().enumerate().filter(first_of).count().max(1) as f64
+}
+
+/// Cycles held against needed, over all rows of the table with one load breakpoint.
 fn coverage(card: &Card) -> Value {
     let mut out = Vec::new();
     for Sides { side, .. } in sides(card) {
-        for (column, &rpm) in side.breakpoints.iter().enumerate() {
-            let cells = || side.table.iter().filter_map(|row| row.get(column));
-            let held: f64 = cells().map(|cell| cell.cycles).sum();
-            let more: f64 = cells().map(|cell| f64::from(cell.more_needed)).sum();
-            out.push(json!({"rpm": rpm, "load": null, "cycles": whole(held), "needed": whole(held + more)}));
+        let mut loads: Vec<Option<f64>> = Vec::new();
+        for group in &side.groups {
+            if !loads.contains(&group.load) {
+                loads.push(group.load);
+            }
+        }
+        for load in loads {
+            for (column, &rpm) in side.breakpoints.iter().enumerate() {
+                let rows = || side.groups.iter().zip(&side.table).filter(|(group, _)| group.load == load);
+                let cells = || rows().filter_map(|(_, row)| row.get(column));
+                let held: f64 = cells().map(|cell| cell.cycles).sum();
+                let more: f64 = cells().map(|cell| f64::from(cell.more_needed)).sum();
+                out.push(json!({"rpm": rpm, "load": load, "cycles": whole(held), "needed": whole(held + more)}));
+            }
         }
     }
     Value::Array(out)

@@ -1,8 +1,7 @@
 //! Limits as a table to type in or to import: delimiter, decimal mark and direction as asked for.
 
 use super::section::group_name;
-use super::words::say;
-use crate::card::{Card, Side};
+use crate::card::{Card, Group, Side};
 use crate::feature::control::Control;
 use crate::limit::limits::LimitAt;
 use serde::{Deserialize, Serialize};
@@ -57,16 +56,22 @@ pub fn rows(card: &Card, side: &Side) -> Vec<(String, Vec<LimitAt>)> {
     let control = card.sheet().and_then(|sheet| sheet.control.as_ref()).map(Control::of).unwrap_or_default();
     let sensors: Option<Vec<u16>> = side.groups.iter().map(|group| group.sensor).collect();
     let (true, Some(heard_by)) = (control.per_sensor, sensors) else { return own() };
-    let mut sensors = heard_by.clone();
-    sensors.sort_unstable();
-    sensors.dedup();
-    let row = |sensor: u16| {
-        let members = || heard_by.iter().zip(&side.table).filter(|(own, _)| **own == sensor).map(|(_, cells)| cells);
-        let cell = |column: usize| highest(members().filter_map(|cells| cells.get(column)));
-        let cells = (0..side.breakpoints.len()).map(cell).collect();
-        (say("group.sensor", &[("n", sensor.to_string())]), cells)
+    let of_sensor = |(group, sensor): (&Group, &u16)| {
+        group_name(&Group { cylinders: Vec::new(), sensor: Some(*sensor), column: None, load: group.load })
     };
-    sensors.into_iter().map(row).collect()
+    let names: Vec<String> = side.groups.iter().zip(&heard_by).map(of_sensor).collect();
+    let mut distinct: Vec<&String> = Vec::new();
+    for name in &names {
+        if !distinct.contains(&name) {
+            distinct.push(name);
+        }
+    }
+    let row = |name: &String| {
+        let members = || names.iter().zip(&side.table).filter(|(own, _)| *own == name).map(|(_, cells)| cells);
+        let cell = |column: usize| highest(members().filter_map(|cells| cells.get(column)));
+        (name.clone(), (0..side.breakpoints.len()).map(cell).collect())
+    };
+    distinct.into_iter().map(row).collect()
 }
 
 /// One cell for several cylinders: the highest level and the greatest height over the floor among them; empty where one of

@@ -122,8 +122,9 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
         todo.push(text("limits.todo.high"));
     }
     match (empty, card.choices().common_rule()) {
-        (0, Some(rule)) => (state, by_rule(card, side, rule, &values), todo),
         (0, None) => (state, say("limits.finding.full", &values), todo),
+        (0, Some(rule)) => (state, by_rule(card, side, rule, &values), todo),
+        (_, Some(rule)) => (State::NotEnough, by_rule(card, side, rule, &values), todo),
         _ => (State::NotEnough, say("limits.finding.part", &values), todo),
     }
 }

@@ -99,6 +99,16 @@ fn figure(id: impl Into<String>, caption: &str, summary: String) -> FigureRef {
 
 /// "cylinder 3", "cylinders 1 or 4", "sensor 2", or the log's column.
 pub(crate) fn group_name(group: &Group) -> String {
+    match group.load {
+        Some(load) => {
+            let load = super::words::number(load, if load.fract() == 0.0 { 0 } else { 2 });
+            super::words::say("group.load", &[("who", without_load(group)), ("load", load)])
+        }
+        None => without_load(group),
+    }
+}
+
+fn without_load(group: &Group) -> String {
     match (group.cylinders.as_slice(), group.sensor, &group.column) {
         ([one], _, _) => super::words::say("group.cylinder", &[("n", one.to_string())]),
         ([one, two], _, _) => super::words::say("group.pair", &[("a", one.to_string()), ("b", two.to_string())]),
