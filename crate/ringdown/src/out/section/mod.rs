@@ -9,6 +9,7 @@ mod handover;
 mod limits;
 mod proof;
 mod recordings;
+mod searched;
 mod sensors;
 mod speed;
 mod window;
