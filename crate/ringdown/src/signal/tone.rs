@@ -16,11 +16,11 @@ const POINTS: usize = 6;
 /// A ring starts over this many times the median amplitude of the stretch.
 const STANDS_OUT: f64 = 2.0;
 /// Lowest and highest pitch at the end over that at the start: gas that cools from 2800 K to 1500 K falls to 0.73.
-const FALL: [f64; 2] = [0.73, 0.97];
+const FALL: [f64; 2] = [0.73, 0.95];
 /// Most that the pitch falls from point to point: more is a jump to another tone.
 const STEP: f64 = 0.93;
 /// Amplitude left at the end, at most.
-const DYING: f64 = 0.7;
+const DYING: f64 = 0.6;
 
 /// The strongest tone of a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
