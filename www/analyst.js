@@ -27,6 +27,11 @@ export class Refused extends Error {
   constructor(fault) { super(faultSentence(fault)); this.fault = fault; }
 }
 
+/** A worker that says nothing for so many beats in a row is gone: no step of the analysis takes nearly as long. Beats are
+ * counted and not time, so that a sleeping computer or a turned clock kills nobody. */
+const BEAT_MS = 10_000;
+const BEATS = 12;
+
 /** The same value, whatever the order it was built in. @param {unknown} a @param {unknown} b */
 const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
 
@@ -44,6 +49,7 @@ export class Analyst {
     this.sources = [];
     this.nextId = 1;
     this.breakdowns = 0;
+    this.silentBeats = 0;
     /** @type {Source | null} */
     this.adding = null;
     /** Roles last sent, by file and column: a bench that keeps its own mind is not asked for ever. @type {Map<string, string>} */
@@ -63,13 +69,28 @@ export class Analyst {
   begin(origin) {
     this.origin = origin;
     this.startWorker();
+    setInterval(() => this.beat(), BEAT_MS);
+  }
+
+  beat() {
+    if (!this.worker) return;
+    this.silentBeats += 1;
+    if (this.silentBeats > BEATS) this.breakDown("analysis", "it no longer answered");
+    else this.worker.postMessage({ id: 0, gen: null, call: "beat", args: [] });
   }
 
   startWorker() {
     if (!this.origin) return;
     const worker = this.origin.worker();
-    worker.onmessage = ({ data }) => { if (worker === this.worker) this.hear(data); };
-    worker.onerror = () => { if (worker === this.worker) this.breakDown("start", "the worker could not start"); };
+    let started = false;
+    worker.onmessage = ({ data }) => {
+      started = true;
+      if (worker === this.worker) this.hear(data);
+    };
+    worker.onerror = () => {
+      if (worker === this.worker) this.breakDown(started ? "analysis" : "start", "the worker stopped");
+    };
+    this.silentBeats = 0;
     worker.postMessage({ start: this.origin.from });
     this.worker = worker;
   }
@@ -99,6 +120,7 @@ export class Analyst {
 
   /** @param {import("./protocol.js").Answer} answer */
   hear(answer) {
+    this.silentBeats = 0;
     switch (answer.tell) {
       case "ready": return void this.furnish();
       case "done": return this.settle(answer.id, (open) => open.resolve(answer.value));

@@ -111,6 +111,11 @@ function bindPrint() {
   addEventListener("afterprint", () => { for (const one of opened) one.open = false; });
 }
 
+/** A field counts once it is left: leaving the page leaves it too. */
+function bindLeaving() {
+  addEventListener("pagehide", () => { if (document.activeElement instanceof HTMLElement) document.activeElement.blur(); });
+}
+
 /** @param {Analyst} analyst */
 function bindFiles(analyst) {
   const take = (/** @type {File[]} */ files) => { analyst.add(files.map((file) => ({ file, role: null }))); };
@@ -148,6 +153,7 @@ async function start() {
   bindSettings(state);
   bindLanguage(state, world);
   bindPrint();
+  bindLeaving();
   bindFiles(analyst);
   followSettled(state, analyst);
 

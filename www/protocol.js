@@ -19,7 +19,7 @@
  * @typedef {{ channel: number, name: string, unit: string, role: string, reason: string }} ChannelRow
  * @typedef {{ id: number, name: string, kind: "recording" | "log" | "sheet" | "card", role: FileRole | null,
  *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[],
- *   channels: ChannelRow[] }} FileRow
+ *   channels: ChannelRow[], notes: string[] }} FileRow
  * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[], more?: Added[] }} Added   `more`: the other files of an archive
  * @typedef {"safe" | "knock" | "exclude"} MarkLabel
  * @typedef {{ file: string, from_s: number, to_s: number, label: MarkLabel, ignition_deg_btdc: number | null,
@@ -69,7 +69,8 @@
  * @typedef {{ tell: "view", gen: number, view: SectionView }} Shown
  * @typedef {{ tell: "verdict", gen: number, lines: VerdictLine[], title: string }} Verdict
  * @typedef {{ tell: "files", gen: number, files: FileRow[] }} Files
- * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files} Answer
+ * @typedef {{ tell: "alive" }} Alive
+ * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files | Alive} Answer
  */
 
 export {};

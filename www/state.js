@@ -14,8 +14,8 @@
  *   faults: { key: number, text: string }[], fieldFaults: Record<string, string>, settled: Choices["settled"] | null,
  *   scheme: "paper" | "sun", letters: boolean, unit: "mm" | "in", signed: { who: string, when: string },
  *   notes: Record<number, string[]>, language: string, comma: boolean, listening: { slow: number, throughBand: boolean },
- *   refused: import("./protocol.js").RefusedFile[], kept: KeptFile[] }} Results   `notes`: what was assumed in reading a
- *   file, by its id; `kept`: files of the card kept in this browser
+ *   refused: import("./protocol.js").RefusedFile[], kept: KeptFile[] }} Results   `notes`: what was said of a file when it was
+ *   taken, by its id; `kept`: files of the card kept in this browser
  * @typedef {(state: State, signal: AbortSignal) => void} Watcher
  */
 
@@ -24,6 +24,11 @@ const MOST_KEPT = 200;
 const STORE_KEY = "ringdown-card";
 /** Settings kept besides the inputs. */
 const KEPT = ["scheme", "letters", "unit", "signed", "language", "comma", "kept"];
+const NOT_KEPT = "This browser refuses to keep your entries (its store is full or switched off): they last only while this page "
+  + "is open. To do: save the card as a file in section 11 before you close or reload it.";
+const SECOND_TAB = "This card is open in another tab as well, and what was changed there last is what a new tab will show. Each "
+  + "tab keeps its own entries while it is open. To do: close one tab, or save this card as a file in section 11 first.";
+
 
 /** @returns {Inputs} */
 export function freshInputs() {
@@ -35,21 +40,51 @@ export function freshInputs() {
   };
 }
 
-/** What was kept in this browser, or nothing when it can't be read: a page from a stick may have no store.
+/** What was kept: by this tab if it was here before, else by this browser; nothing when it can't be read, for a page from a
+ * stick may have no store.
  * @returns {{ inputs?: Inputs, scheme?: "paper" | "sun", letters?: boolean, unit?: "mm" | "in",
  *   signed?: { who: string, when: string }, language?: string, comma?: boolean, kept?: KeptFile[] }} */
 function recall() {
-  try {
-    const kept = JSON.parse(localStorage.getItem(STORE_KEY) ?? "{}");
-    return kept && typeof kept === "object" ? kept : {};
-  } catch { return {}; } // no store, or not ours: start fresh
+  for (const store of /** @type {const} */ (["sessionStorage", "localStorage"])) {
+    try {
+      const kept = JSON.parse(globalThis[store].getItem(STORE_KEY) ?? "null");
+      if (isRecord(kept)) return kept;
+    } catch { /* no store, or not ours: the next one, or start fresh */ }
+  }
+  return {};
 }
 
-/** @param {Partial<Inputs> | undefined} kept @returns {Inputs} */
+/** @param {unknown} value @returns {value is Record<string, any>} */
+const isRecord = (value) => typeof value === "object" && value !== null && !Array.isArray(value);
+
+/** @param {unknown} one @returns {one is KeptFile} */
+const isKept = (one) => isRecord(one) && typeof one.name === "string" && typeof one.sha256 === "string";
+
+/** @param {unknown} kept @param {(value: any, key: string) => boolean} fits @returns {Record<string, any>} */
+const entriesOf = (kept, fits) => (isRecord(kept) ? Object.fromEntries(Object.entries(kept).filter(([key, value]) => fits(value, key))) : {});
+
+/** Whether a field of a sheet has the form that the page relies on; its value is for the core to judge.
+ * @param {unknown} value @param {string} key */
+function fitsSheet(value, key) {
+  const isList = (/** @type {unknown} */ list) => list === null || list === undefined || Array.isArray(list);
+  if (key === "sensors") return isList(value) && (/** @type {any[]} */ (value ?? [])).every((one) => isRecord(one) && isList(one.cylinders));
+  if (["crank", "cam", "control", "events_deg_atdc"].includes(key)) return value === null || isRecord(value);
+  return key === "gas_temperature_k" ? isList(value) : true;
+}
+
+/** What was kept, as far as it has the shape of inputs: a store is as little to be trusted as a file.
+ * @param {unknown} kept @returns {Inputs} */
 function completed(kept) {
   const fresh = freshInputs();
-  if (!kept || typeof kept !== "object") return fresh;
-  return { ...fresh, ...kept, choices: { ...fresh.choices, ...kept.choices }, sheet: { ...fresh.sheet, ...kept.sheet } };
+  if (!isRecord(kept)) return fresh;
+  const isText = (/** @type {unknown} */ value) => typeof value === "string";
+  const isLabels = (/** @type {unknown} */ value) => Array.isArray(value) && value.every(isRecord);
+  return {
+    sheet: { ...fresh.sheet, ...entriesOf(kept.sheet, fitsSheet), sheet: 1 },
+    choices: /** @type {Choices} */ ({ ...fresh.choices, ...entriesOf(kept.choices, (value) => value !== undefined) }),
+    roles: entriesOf(kept.roles, isText), columns: entriesOf(kept.columns, isRecord), labels: entriesOf(kept.labels, isLabels),
+    marks: entriesOf(kept.marks, isLabels),
+  };
 }
 
 export class State {
@@ -66,7 +101,7 @@ export class State {
       unit: kept.unit === "in" ? "in" : "mm",
       signed: { who: String(kept.signed?.who ?? ""), when: String(kept.signed?.when ?? "") },
       language: typeof kept.language === "string" ? kept.language : "en", comma: kept.comma === true,
-      listening: { slow: 1, throughBand: false }, refused: [], kept: Array.isArray(kept.kept) ? kept.kept.slice(0, MOST_KEPT) : [],
+      listening: { slow: 1, throughBand: false }, refused: [], kept: Array.isArray(kept.kept) ? kept.kept.filter(isKept).slice(0, MOST_KEPT) : [],
     };
     /** @type {{ inputs: Inputs, what: string }[]} */
     this.past = [];
@@ -75,6 +110,7 @@ export class State {
     /** @type {Set<{ keys: string[], watcher: Watcher, last: AbortController | null }>} */
     this.watchers = new Set();
     this.faultKey = 0;
+    addEventListener("storage", (event) => { if (event.key === STORE_KEY && event.newValue !== null) this.fault(SECOND_TAB); });
   }
 
   /** Calls `watcher` now and whenever one of `keys` changes; its signal aborts at the next call.
@@ -164,9 +200,11 @@ export class State {
   keep() {
     const { results } = this;
     const settings = Object.fromEntries(KEPT.map((key) => [key, results[/** @type {keyof Results} */ (key)]]));
+    const kept = JSON.stringify({ inputs: this.inputs, ...settings });
     try {
-      localStorage.setItem(STORE_KEY, JSON.stringify({ inputs: this.inputs, ...settings }));
-    } catch { /* a full or missing store loses only the convenience, and the card can still be saved as a file */ }
+      localStorage.setItem(STORE_KEY, kept);
+      sessionStorage.setItem(STORE_KEY, kept);
+    } catch { this.fault(NOT_KEPT); }
   }
 
   /** Files now on the card join those to be asked for after a reload. @param {import("./protocol.js").FileRow[]} files */
@@ -185,7 +223,10 @@ export class State {
     this.take(freshInputs());
     this.past = [];
     this.future = [];
-    try { localStorage.removeItem(STORE_KEY); } catch { /* nothing was kept then */ }
+    try {
+      localStorage.removeItem(STORE_KEY);
+      sessionStorage.removeItem(STORE_KEY);
+    } catch { /* nothing was kept then */ }
     this.notify("history");
   }
 }

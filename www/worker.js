@@ -174,6 +174,7 @@
     if (data.start !== undefined) return void start(data.start);
     if (data.call === "stop") stopped = true; // also between the steps of a demo being made
     newest = Math.max(newest, data.gen ?? 0);
+    if (data.call === "beat") return tell({ tell: "alive" });
     if (data.call === "generation") return;
     queue.push(data);
     if (!busy && bench) pump();

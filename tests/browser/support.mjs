@@ -58,7 +58,7 @@ export function launch() {
 
 /**
  * Site and browser for all tests of a file; call it once, at the top.
- * @returns {{ origin: () => string, open: (path?: string) => Promise<Visit> }}
+ * @returns {{ origin: () => string, open: (path?: string, before?: Before) => Promise<Visit> }}
  */
 export function withSite() {
   /** @type {Awaited<ReturnType<typeof startSite>> | undefined} */
@@ -68,7 +68,7 @@ export function withSite() {
   before(async () => { [site, browser] = await Promise.all([startSite(), launch()]); });
   after(async () => { await Promise.allSettled([browser?.close(), site?.stop()]); });
   const origin = () => { assert(site, "the site runs only inside tests"); return site.origin; };
-  return { origin, open: async (path = "/") => { assert(browser); return visit(browser, origin(), path); } };
+  return { origin, open: async (path = "/", before = {}) => { assert(browser); return visit(browser, origin(), path, before); } };
 }
 
 /**
@@ -77,14 +77,21 @@ export function withSite() {
  */
 
 /**
- * @param {Browser} browser @param {string} origin @param {string} path
+ * What is done to a page before it loads: a clock the test can turn, a script that runs first.
+ * @typedef {{ clock?: boolean, script?: (given: any) => void, given?: unknown }} Before
+ */
+
+/**
+ * @param {Browser} browser @param {string} origin @param {string} path @param {Before} before
  * @returns {Promise<Visit>}
  */
-async function visit(browser, origin, path) {
+async function visit(browser, origin, path, { clock, script, given }) {
   const context = await browser.newContext({ acceptDownloads: true, viewport: { width: 1280, height: 900 } });
   const page = await context.newPage();
   const complaints = recordComplaints(page);
   const requests = recordRequests(page);
+  if (clock) await page.clock.install();
+  if (script) await page.addInitScript(script, given);
   await page.goto(origin + path, { waitUntil: "load" });
   return { page, requests, complaints, close: () => context.close() };
 }

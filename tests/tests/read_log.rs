@@ -1,6 +1,6 @@
 //! Logs: many dialects against Python's csv module, the csv-spectrum suite, and laws that hold for any text.
 
-use outside_truth::{numbers, vector, vector_path};
+use outside_truth::{from_base64, numbers, vector, vector_path};
 use ringdown::error::{Error, Loaded};
 use ringdown::read::log::Log;
 use ringdown::read::roles::Role;
@@ -10,22 +10,6 @@ use std::io::Cursor;
 
 fn read(bytes: impl Into<Vec<u8>>) -> Result<Loaded<Log>, Error> {
     Log::read("x.csv", Box::new(Cursor::new(bytes.into())), None)
-}
-
-fn from_base64(text: &str) -> Vec<u8> {
-    let digit = |b: u8| match b {
-        b'A'..=b'Z' => u32::from(b - b'A'),
-        b'a'..=b'z' => u32::from(b - b'a') + 26,
-        b'0'..=b'9' => u32::from(b - b'0') + 52,
-        b'+' => 62,
-        _ => 63,
-    };
-    let mut bytes = Vec::new();
-    for group in text.trim_end_matches('=').as_bytes().chunks(4) {
-        let word = group.iter().fold(0, |word, b| word << 6 | digit(*b)) << (6 * (4 - group.len()));
-        bytes.extend(word.to_be_bytes().iter().skip(1).take(group.len() * 3 / 4));
-    }
-    bytes
 }
 
 fn role_word(role: Role) -> String {

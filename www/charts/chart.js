@@ -170,8 +170,10 @@ export class Chart {
     if (!part && this.view.shown.x) this.requerySoon();
   }
 
-  /** The numbers stay readable when the picture fails. @param {unknown} error */
+  /** The numbers stay readable when the picture fails; what failed once is never touched again, the next numbers get a
+   * picture of their own. @param {unknown} error */
   cannotDraw(error) {
+    this.picture = null;
     const reason = error instanceof Error ? error.message : String(/** @type {any} */ (error)?.found ?? error);
     setText(this.readOut, `This chart could not be drawn (${reason}); its figures stand in the table.`);
     this.table.open = true;

@@ -68,7 +68,7 @@ function fileRow(world, file) {
   const remove = el("button", { type: "button", class: "small", "aria-label": `remove ${file.name}` }, "remove");
   remove.addEventListener("click", () => world.analyst.remove(file.id));
   return el("tr", {},
-    el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...(world.state.results.notes[file.id] ?? []).map((note) => el("small", { class: "note" }, note))),
+    el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...[...new Set([...world.state.results.notes[file.id] ?? [], ...file.notes])].map((note) => el("small", { class: "note" }, note))),
     el("td", {}, file.kind),
     el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
     el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),

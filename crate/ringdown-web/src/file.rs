@@ -14,21 +14,23 @@ pub struct BrowserFile {
     file: File,
     reader: FileReaderSync,
     length: u64,
+    /// When it was last changed, as the browser said when it was dropped.
+    changed_ms: f64,
     at: u64,
     block: Vec<u8>,
     block_start: u64,
 }
 
 impl BrowserFile {
-    /// Opens `file`. Its length is what the browser says now; nothing is read yet.
+    /// Opens `file`, last changed at `changed_ms`. Its length is what the browser says now; nothing is read yet.
     ///
     /// # Errors
     /// On the page, where browsers have no synchronous reader.
-    pub fn open(file: File) -> Result<Self> {
+    pub fn open(file: File, changed_ms: f64) -> Result<Self> {
         let reader = FileReaderSync::new().map_err(|error| refused(&error, 0))?;
         // A browser's length is a whole number below 2^53; `as` saturates.
         let length = file.size().max(0.0) as u64;
-        Ok(Self { file, reader, length, at: 0, block: Vec::new(), block_start: 0 })
+        Ok(Self { file, reader, length, changed_ms, at: 0, block: Vec::new(), block_start: 0 })
     }
 
     /// Length in bytes.
@@ -36,8 +38,12 @@ impl BrowserFile {
         self.length
     }
 
-    /// The bytes from `from` on, exactly `count`: a file that shrank or was replaced meanwhile is an error.
+    /// The bytes from `from` on, exactly `count`: a file that was changed meanwhile is an error. Browsers notice one that
+    /// shrank, not all of them one that was written over.
     fn ask(&self, from: u64, count: u64) -> Result<js_sys::Uint8Array> {
+        if self.file.last_modified() != self.changed_ms {
+            return Err(Error::other(format!("byte {from}: the file was changed after it was dropped here")));
+        }
         let slice = self.file.slice_with_f64_and_f64(from as f64, (from + count) as f64);
         let slice = slice.map_err(|error| refused(&error, from))?;
         let buffer = self.reader.read_as_array_buffer(&slice).map_err(|error| refused(&error, from))?;

@@ -106,6 +106,9 @@ impl Kind {
             Kind::Io(_) => "copy the file to this computer's disk and drop it again",
             Kind::Empty => "check that the recorder or logger wrote it, and copy it again",
             Kind::Truncated { .. } => "the recorder probably lost power: use what was kept, check its end",
+            Kind::TooLarge { what, .. } if what.ends_with("JSON") => {
+                "an engine sheet or a card is a short text: drop the file that Ringdown saved"
+            }
             Kind::TooLarge { .. } => "split the file, or export fewer columns",
             Kind::Unknown { remedy, .. }
             | Kind::Malformed { remedy, .. }

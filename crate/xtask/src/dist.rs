@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 use wasm_bindgen_cli_support::Bindgen;
 
-use crate::{shell, single, tools};
+use crate::{long, shell, single, tools};
 
 const TARGET: &str = "wasm32-unknown-unknown";
 /// Keeps the page for use without a network.
@@ -23,7 +23,8 @@ pub fn run() -> Result<(), String> {
     let glue = make_glue(&build_module()?)?;
     let size = lay_out(&glue, &site())?;
     println!("dist/site: ringdown_bg.wasm {} kB, {} kB in all", size.module / 1000, size.all / 1000);
-    println!("dist/ringdown.html: {} kB", single::write(&glue)? / 1000);
+    let length = single::write(&glue)?;
+    println!("dist/ringdown.html: {} kB, SHA-256 {}", length / 1000, long::sha256(&single::path())?);
     Ok(())
 }
 

@@ -1,7 +1,9 @@
 //! `cargo xtask <verb>`: builds, serves and tests Ringdown. One verb a file.
 
 mod build;
+mod checks;
 mod dist;
+mod long;
 mod open;
 mod serve;
 mod shell;
@@ -21,7 +23,8 @@ usage: cargo xtask <verb>
   open [--port N] [--no-browser] [--no-build]
                                 dist, then serve it on 127.0.0.1 until interrupted
   test [--long] [--no-browser]  everything that must hold before a change is kept
-  tidy                          the house rules alone";
+  tidy                          the house rules alone
+  checks                        writes the table of checks in DEVELOPERS.md anew, with the figures of the last tests";
 
 fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
@@ -41,6 +44,7 @@ fn run(args: &[String]) -> Result<(), String> {
         "dist" => no_options(rest).and_then(|()| dist::run()),
         "open" => open::run(&open::Options::parse(rest)?),
         "test" => test::run(&test::Options::parse(rest)?),
+        "checks" => no_options(rest).and_then(|()| checks::run()),
         "tidy" => no_options(rest).and_then(|()| tidy::run()),
         "help" | "--help" | "-h" => {
             println!("{USAGE}");

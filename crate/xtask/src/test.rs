@@ -5,7 +5,7 @@ use std::process::Command;
 use std::time::Instant;
 
 use crate::tally::{self, Tally};
-use crate::{dist, shell, tidy, tools};
+use crate::{dist, long, shell, tidy, tools};
 
 /// What `test` was asked for.
 #[derive(Debug, Default, PartialEq)]
@@ -78,15 +78,25 @@ fn steps(options: &Options) -> Vec<Step<'_>> {
         check("browser tools", || {
             shell::run(shell::npm().args(["ci", "--ignore-scripts"]).current_dir(browser_tests()))
         }),
+        check("known weaknesses of the browser tools", audit),
         check("types of the page", || types("www/tsconfig.json")),
         check("types of the module's glue", || types("tests/browser/glue/tsconfig.json")),
         check("types of the browser tests", || types("tests/browser/tsconfig.json")),
     ];
     if !options.no_browser {
-        steps.push(("browser tests", Box::new(|| browser_test(options))));
+        steps.push(("browser tests", Box::new(|| browser_test(options, &[]))));
+    }
+    if options.long {
+        steps.extend(long::STEPS.iter().map(|(name, step)| check(name, *step)));
+    }
+    if options.long && !options.no_browser && tools::can_be_alone() {
+        steps.push(("browser tests without a network", Box::new(|| browser_test(options, ALONE))));
     }
     steps
 }
+
+/// A namespace without any interface but the machine's own loop, on which the page is served.
+const ALONE: &[&str] = &["unshare", "--net", "--", "sh", "-c", "ip link set lo up && exec \"$@\"", "sh"];
 
 /// A step that is a single check.
 fn one(outcome: Result<(), String>) -> Outcome {
@@ -125,17 +135,35 @@ fn types(project: &str) -> Result<(), String> {
     shell::run(shell::command("node").args(["tests/browser/node_modules/typescript/bin/tsc", "--project", project]))
 }
 
-fn browser_test(options: &Options) -> Outcome {
+/// Where the registry knows of weaknesses, none may be known; one that does not answer proves nothing, and that is said.
+fn audit() -> Result<(), String> {
+    let told = shell::npm().arg("audit").current_dir(browser_tests()).output();
+    let told = told.map_err(|error| format!("npm could not be started: {error}"))?;
+    let text = String::from_utf8_lossy(&[told.stdout, told.stderr].concat()).into_owned();
+    if told.status.success() {
+        return Ok(());
+    }
+    let unanswered = ["audit endpoint returned an error", "ENOTFOUND", "EAI_AGAIN", "ECONNREFUSED", "ETIMEDOUT"];
+    if unanswered.iter().any(|sign| text.contains(sign)) {
+        println!("the registry does not answer questions about weaknesses: not checked");
+        return Ok(());
+    }
+    Err(text)
+}
+
+/// `before`: words put before the command, to run it elsewhere.
+fn browser_test(options: &Options, before: &[&str]) -> Outcome {
     let (browser, files) = match tools::need_chromium().and_then(|browser| Ok((browser, browser_test_files()?))) {
         Ok(found) => found,
         Err(why) => return one(Err(why)),
     };
-    let mut node = shell::command("node");
-    node.args(["--test", "--test-reporter=spec", "--test-concurrency=2"]).args(files);
     let firefox = match tools::need_firefox().and_then(|firefox| tools::need_pdftotext().map(|()| firefox)) {
         Ok(found) => found,
         Err(why) => return one(Err(why)),
     };
+    let words: Vec<&str> = before.iter().copied().chain(["node"]).collect();
+    let mut node = shell::command(words[0]);
+    node.args(&words[1..]).args(["--test", "--test-reporter=spec", "--test-concurrency=2"]).args(files);
     node.env("NO_COLOR", "1").env("CHROMIUM", browser).env("FIREFOX", firefox);
     if let Ok(xtask) = std::env::current_exe() {
         node.env("XTASK", xtask);

@@ -55,6 +55,11 @@ pub fn need_node() -> Result<(), String> {
     }
 }
 
+/// Whether a program can be run here with no network at all: only Linux has namespaces, and only root may make one.
+pub fn can_be_alone() -> bool {
+    cfg!(target_os = "linux") && shell::answer(shell::command("unshare").args(["--net", "--", "ip", "link"])).is_some()
+}
+
 fn node_major(version: &str) -> Option<u32> {
     version.strip_prefix('v')?.split('.').next()?.parse().ok()
 }

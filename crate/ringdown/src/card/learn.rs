@@ -211,7 +211,7 @@ impl Card {
     }
 
     /// Load breakpoint around a time of a recording, from the marked stretch it lies in.
-    pub(super) fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
+    fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
         let inside = |mark: &&Mark| mark.file == file.input.name && (mark.from_s..mark.to_s).contains(&t_s);
         self.marks.iter().filter(inside).find_map(|mark| self.load_breakpoint(mark.load?))
     }
@@ -226,7 +226,7 @@ impl Card {
     }
 
     /// What the stretch around a time is marked as.
-    pub(super) fn mark_at(&self, file: &str, t_s: f64) -> Option<MarkLabel> {
+    fn mark_at(&self, file: &str, t_s: f64) -> Option<MarkLabel> {
         let inside = |mark: &&Mark| mark.file == file && (mark.from_s..mark.to_s).contains(&t_s);
         self.marks.iter().find(inside).map(|mark| mark.label)
     }
@@ -307,9 +307,11 @@ impl Card {
 
     /// Share of events that stand apart above their own floor, see [`standing_apart`]. `None` = nothing speaks for knock.
     pub(super) fn knock_like_share(&self, id: FileId) -> Option<f64> {
-        let Content::Recording(recording) = &self.file(id)?.content else { return None };
+        let file = self.file(id)?;
+        let Content::Recording(recording) = &file.content else { return None };
         let mut groups = Vec::new();
-        let observed = self.mapped_levels(recording, &mut groups);
+        let mut observed = Vec::new();
+        self.observations((file, recording), 0.0, &mut groups, &mut observed, |_| true);
         if observed.len() < 200 {
             return None;
         }
@@ -338,7 +340,7 @@ fn feature_db(feature: Feature, level: &Level) -> f32 {
     }
 }
 
-pub(super) fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16, load: Option<f64>) -> u16 {
+fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16, load: Option<f64>) -> u16 {
     let mut cylinders: Vec<u16> = match (event.cylinder, event.pair) {
         (Some(cylinder), _) => vec![cylinder],
         (None, Some(pair)) => pair.to_vec(),

@@ -14,7 +14,6 @@ mod measure;
 pub mod proof;
 pub mod recording;
 mod returned;
-pub mod search;
 pub mod sensors;
 mod work;
 
@@ -92,10 +91,6 @@ pub struct Card {
     outcome: Option<Outcome>,
     log_outcome: Option<LogOutcome>,
     evidence: Option<evidence::Evidence>,
-    search: Option<search::Search>,
-    searching: Option<Box<search::Searching>>,
-    /// What the finished search depended on.
-    searched: Option<search::Key>,
     /// How far learning has come, see [`learn`].
     learnt: usize,
     /// What is said of the sensors, worked out when first asked for.

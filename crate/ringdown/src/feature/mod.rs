@@ -1,7 +1,6 @@
 //! Features: numbers per combustion event, per sensor, per log sample.
 
 pub mod control;
-pub mod grid;
 pub mod level;
 pub mod logged;
 pub mod modes;

@@ -4,7 +4,6 @@ pub mod channels;
 pub mod chart;
 pub mod figure;
 pub mod result;
-mod searched;
 pub mod section;
 pub mod speech;
 pub mod table;

@@ -100,7 +100,7 @@ impl<'a> Fields<'a> {
 
     /// An error: the value makes no sense.
     pub(super) fn silly(&self, key: &str, value: impl ToString, allowed: impl Into<String>) -> Error {
-        let kind = Kind::OutOfRange { value: value.to_string(), allowed: allowed.into() };
+        let kind = Kind::OutOfRange { value: shortened(value.to_string()), allowed: allowed.into() };
         Error::new(self.name, Place::Field(self.full(key)), kind)
     }
 
@@ -241,6 +241,10 @@ pub(super) fn kind_of(value: &Value) -> String {
 }
 
 fn short(value: &Value) -> String {
-    let text = value.to_string();
+    shortened(value.to_string())
+}
+
+/// The start of a long text: a hostile value must not fill the page with itself.
+fn shortened(text: String) -> String {
     if text.chars().count() <= 40 { text } else { text.chars().take(39).chain(['…']).collect() }
 }

@@ -4,11 +4,12 @@ mod arrows;
 mod code;
 mod imports;
 mod length;
+mod packages;
 mod top;
 mod tree;
 mod words;
 
-use tree::Tree;
+pub use tree::Tree;
 
 pub use imports::exported_name;
 
@@ -20,6 +21,8 @@ const RULES: &[Rule] = &[
     ("modules of the page import only what lies to their right", imports::check),
     ("files stay short", length::check),
     ("no banned word", words::check),
+    ("the table of checks says what the test files say", crate::checks::check),
+    ("packages of others: licence, origin, bans, doubles", packages::check),
 ];
 
 /// The files that a module of the page imports, in its own order.

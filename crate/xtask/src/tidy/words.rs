@@ -26,6 +26,18 @@ const BANS: &[Ban] = &[
         why: "a test runs, and says what it expects",
     },
     Ban {
+        folder: "",
+        kinds: &["rs"],
+        words: &[
+            &["unsafe", " {"],
+            &["unsafe", " fn"],
+            &["unsafe", " impl"],
+            &["unsafe", " extern"],
+            &["allow(", "unsafe"],
+        ],
+        why: "nothing here needs it, and so there is nothing that only Miri could judge",
+    },
+    Ban {
         folder: "tests/browser/",
         kinds: &["mjs", "js"],
         words: &[&[".", "skip("], &[".", "only("], &[".", "todo("], &["skip", ":"], &["waitFor", "Timeout("]],

@@ -9,7 +9,6 @@ mod handover;
 mod limits;
 mod proof;
 mod recordings;
-mod searched;
 mod sensors;
 mod speed;
 mod window;

@@ -196,6 +196,8 @@ pub struct FileRow {
     /// Sensor channels, from 1.
     pub sensors: Vec<u16>,
     pub channels: Vec<ChannelRow>,
+    /// What was assumed or left out, and what went wrong while it was read.
+    pub notes: Vec<String>,
 }
 
 /// A channel or column.
@@ -241,5 +243,6 @@ fn listed(card: &Card, file: &File) -> FileRow {
         sha256: file.sha256.clone().unwrap_or_default(),
         sensors,
         channels,
+        notes: file.notes.clone(),
     }
 }

@@ -1,0 +1,420 @@
+//! Every finding, cause and "to do" is said where its reason stands and not where it doesn't: cards with one thing changed,
+//! one beside the other. A sentence that nothing brings about, or that nothing takes away, is named.
+//!
+//! check: each finding, cause and to-do has a card that says it and one that doesn't | the demo's recordings and logs, one thing harmed at a time | every sentence but those named with a reason
+
+use ringdown::card::{Card, Choices, FileRole, Input};
+use ringdown::out::section;
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+const SHEET: &str = "alder-valley.sheet.json";
+
+fn demo(name: &str) -> Vec<u8> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join("demo-logs").join(name);
+    std::fs::read(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+fn text(name: &str) -> String {
+    String::from_utf8(demo(name)).expect("the demo's texts are UTF-8")
+}
+
+/// A 16-bit WAV of so many seconds from the start of a demo recording, each sample of each channel made another.
+fn wave(name: &str, seconds: usize, harm: impl Fn(usize, usize, i16) -> i16) -> Vec<u8> {
+    let mut bytes = demo(name);
+    let channels = usize::from(u16::from_le_bytes([bytes[22], bytes[23]]));
+    let rate = u32::from_le_bytes([bytes[24], bytes[25], bytes[26], bytes[27]]) as usize;
+    bytes.truncate(44 + seconds * rate * channels * 2);
+    for (at, word) in bytes[44..].chunks_exact_mut(2).enumerate() {
+        let harmed = harm(at / channels, at % channels + 1, i16::from_le_bytes([word[0], word[1]]));
+        word.copy_from_slice(&harmed.to_le_bytes());
+    }
+    sized(bytes)
+}
+
+fn sized(mut bytes: Vec<u8>) -> Vec<u8> {
+    let length = bytes.len() as u32;
+    bytes[4..8].copy_from_slice(&(length - 8).to_le_bytes());
+    bytes[40..44].copy_from_slice(&(length - 44).to_le_bytes());
+    bytes
+}
+
+/// Every `by`-th frame: the same sound sampled more slowly.
+fn slower(wave: &[u8], by: usize) -> Vec<u8> {
+    let mut bytes = wave[..44].to_vec();
+    bytes.extend(wave[44..].chunks_exact(8).step_by(by).flatten());
+    bytes[24..28].copy_from_slice(&(48_000 / by as u32).to_le_bytes());
+    bytes[28..32].copy_from_slice(&(8 * 48_000 / by as u32).to_le_bytes());
+    sized(bytes)
+}
+
+/// The demo's sheet with fields taken out or set.
+fn sheet(change: impl Fn(&mut Value)) -> Vec<u8> {
+    let mut sheet: Value = serde_json::from_slice(&demo(SHEET)).expect("the demo's sheet is JSON");
+    change(&mut sheet);
+    sheet.to_string().into_bytes()
+}
+
+/// A log of the demo with each line after the first made another.
+fn log(name: &str, change: impl Fn(usize, Vec<String>) -> Option<Vec<String>>) -> Vec<u8> {
+    let text = text(name);
+    let mut lines = text.lines();
+    let mut out = vec![lines.next().unwrap_or_default().to_owned()];
+    let cells = |line: &str| line.split(',').map(str::to_owned).collect();
+    out.extend(lines.enumerate().filter_map(|(at, line)| Some(change(at, cells(line))?.join(","))));
+    (out.join("\n") + "\n").into_bytes()
+}
+
+/// Columns of the demo's logs.
+const SPEED: usize = 1;
+const LEVELS: std::ops::Range<usize> = 6..10;
+
+/// One card: files with their roles, and choices.
+struct Scene {
+    name: &'static str,
+    files: Vec<(&'static str, Vec<u8>, Option<FileRole>)>,
+    choices: Choices,
+}
+
+impl Scene {
+    fn of(name: &'static str, files: Vec<(&'static str, Vec<u8>, Option<FileRole>)>) -> Self {
+        Self { name, files, choices: Choices::default() }
+    }
+
+    fn choosing(mut self, choose: impl Fn(&mut Choices)) -> Self {
+        choose(&mut self.choices);
+        self
+    }
+
+    /// All that its card says.
+    fn said(&self) -> Vec<String> {
+        let mut card = Card::default();
+        card.choose(self.choices.clone()).unwrap_or_else(|error| panic!("{}: {error}", self.name));
+        for (name, bytes, role) in &self.files {
+            card.add(Input::from_bytes(*name, bytes.clone()), *role)
+                .unwrap_or_else(|error| panic!("{}: {error}", self.name));
+        }
+        while !card.step().progress.done {}
+        let views = (1..=11).filter_map(|number| section::view(&card, number));
+        let mut said: Vec<String> =
+            views.flat_map(|view| [vec![view.finding], view.why, view.todo, view.cautions].concat()).collect();
+        said.extend(section::verdict(&card).into_iter().map(|line| line.sentence));
+        said
+    }
+}
+
+const TWO: &str = "evening-two-excerpt.wav";
+const THREE: &str = "evening-three-excerpt.wav";
+const SAFE: Option<FileRole> = Some(FileRole::Safe);
+const KNOCK: Option<FileRole> = Some(FileRole::Knock);
+
+/// The demo's sheet and one recording in which one thing was harmed.
+fn harmed(name: &'static str, harm: impl Fn(usize, usize, i16) -> i16) -> Scene {
+    Scene::of(name, vec![(SHEET, demo(SHEET), None), ("harmed.wav", wave(TWO, 4, harm), SAFE)])
+}
+
+fn with_sheet(name: &'static str, change: impl Fn(&mut Value)) -> Scene {
+    Scene::of(name, vec![(SHEET, sheet(change), None), ("sound.wav", wave(TWO, 4, |_, _, sample| sample), SAFE)])
+}
+
+fn logged(name: &'static str, change: impl Fn(usize, Vec<String>) -> Option<Vec<String>>) -> Scene {
+    Scene::of(name, vec![("evening-two.csv", log("evening-two.csv", change), None)])
+}
+
+fn with_levels(line: Vec<String>, level: impl Fn(&[String], usize) -> String) -> Option<Vec<String>> {
+    let new: Vec<String> = LEVELS.map(|column| level(&line, column)).collect();
+    let mut line = line;
+    line.splice(LEVELS, new);
+    Some(line)
+}
+
+fn number(cell: &str) -> f64 {
+    cell.parse().unwrap_or(0.0)
+}
+
+fn sensors() -> Vec<Scene> {
+    let loud = |by: i32| {
+        move |_: usize, channel: usize, sample: i16| {
+            let louder = (i32::from(sample) * by).clamp(-32_768, 32_767) as i16;
+            if channel < 3 { louder } else { sample }
+        }
+    };
+    let on_first =
+        |new: fn(usize, i16) -> i16| move |at, channel, sample| if channel == 1 { new(at, sample) } else { sample };
+    let hum = |at: usize, sample: i16| {
+        let hum = 9000.0 * (std::f64::consts::TAU * 50.0 * at as f64 / 48_000.0).sin();
+        (f64::from(sample) * 0.5 + hum) as i16
+    };
+    vec![
+        Scene::of(
+            "a bracket that rings where the first mode lies",
+            vec![
+                (SHEET, sheet(|sheet| sheet["bore_mm"] = 160.into()), None),
+                ("one.wav", demo("evening-one-excerpt.wav"), SAFE),
+            ],
+        ),
+        Scene::of(
+            "sampled far too slowly",
+            vec![(SHEET, demo(SHEET), None), ("slow.wav", slower(&wave(TWO, 8, |_, _, sample| sample), 6), SAFE)],
+        ),
+        harmed("nothing harmed", |_, _, sample| sample),
+        harmed("a sensor without a signal", on_first(|_, _| 0)),
+        harmed("clipped a little", loud(12)),
+        harmed("clipped badly", loud(60)),
+        harmed("few bits", on_first(|_, sample| sample / 1024 * 1024)),
+        harmed("off zero", on_first(|_, sample| sample / 2 + 6000)),
+        harmed("hum", on_first(hum)),
+        harmed("one sensor half as loud", on_first(|_, sample| sample / 2)),
+        Scene::of(
+            "sampled slowly",
+            vec![(SHEET, demo(SHEET), None), ("slow.wav", slower(&wave(TWO, 8, |_, _, sample| sample), 3), SAFE)],
+        ),
+        Scene::of(
+            "a bracket that rings",
+            vec![(SHEET, demo(SHEET), None), ("one.wav", demo("evening-one-excerpt.wav"), SAFE)],
+        ),
+        Scene::of(
+            "a bracket that rang before the change",
+            vec![
+                (SHEET, demo(SHEET), None),
+                ("one.wav", demo("evening-one-excerpt.wav"), Some(FileRole::Before)),
+                ("two.wav", wave(TWO, 4, |_, _, sample| sample), SAFE),
+            ],
+        ),
+        Scene::of(
+            "a bracket that rings, no bore",
+            vec![
+                (SHEET, sheet(|sheet| sheet["bore_mm"] = Value::Null), None),
+                ("one.wav", demo("evening-one-excerpt.wav"), SAFE),
+            ],
+        ),
+    ]
+}
+
+fn cranks() -> Vec<Scene> {
+    let inverted = |_: usize, channel: usize, sample: i16| if channel == 3 { sample.saturating_neg() } else { sample };
+    let unplugged = |at: usize, channel: usize, sample: i16| if channel == 3 && at > 100_000 { 0 } else { sample };
+    let noise =
+        |at: usize, channel: usize, sample: i16| if channel == 3 { (at * 7919 % 4001) as i16 - 2000 } else { sample };
+    vec![
+        harmed("the wheel's signal stands upside down", inverted),
+        harmed("the wheel is unplugged half-way", unplugged),
+        harmed("the wheel is unplugged twice", |at, channel, sample| {
+            let is_out = (60_000..90_000).contains(&at) || (120_000..122_000).contains(&at);
+            if channel == 3 && is_out { 0 } else { sample }
+        }),
+        harmed(
+            "the wheel turns for a moment",
+            |at, channel, sample| if channel == 3 && at > 3_000 { 0 } else { sample },
+        ),
+        harmed("the wheel channel is silent", |_, channel, sample| if channel == 3 { 0 } else { sample }),
+        harmed("the wheel channel holds noise", noise),
+        harmed("the cam is silent", |_, channel, sample| if channel == 4 { 0 } else { sample }),
+        with_sheet("no cam in the sheet", |sheet| sheet["cam"] = Value::Null),
+        with_sheet("the wheel's place is not known", |sheet| sheet["crank"]["gap_deg_btdc"] = Value::Null),
+        with_sheet("other teeth than on the engine", |sheet| sheet["crank"]["teeth"] = 36.into()),
+        with_sheet("a channel that is not there", |sheet| sheet["crank"]["channel"] = 9.into()),
+        with_sheet("no crank in the sheet", |sheet| sheet["crank"] = Value::Null),
+        with_sheet("no firing order", |sheet| {
+            for field in ["firing_order", "cylinders", "firing_angles_deg"] {
+                sheet[field] = Value::Null;
+            }
+        }),
+        with_sheet("firing angles unknown", |sheet| {
+            for field in ["firing_order", "cylinders", "firing_angles_deg", "cam"] {
+                sheet[field] = Value::Null;
+            }
+        }),
+        with_sheet("no sensors in the sheet", |sheet| sheet["sensors"] = Value::Null),
+        with_sheet("the wrong edge", |sheet| sheet["crank"]["edge"] = "falling".into()),
+        with_sheet("no bore", |sheet| sheet["bore_mm"] = Value::Null),
+        with_sheet("limits are absolute", |sheet| sheet["control"]["limit"] = "absolute".into()),
+        with_sheet("nothing said of the control unit", |sheet| sheet["control"] = Value::Null),
+    ]
+}
+
+fn logs() -> Vec<Scene> {
+    let plain = |_: usize, line: Vec<String>| Some(line);
+    vec![
+        logged("a log", plain),
+        Scene::of(
+            "a log with its sheet",
+            vec![(SHEET, demo(SHEET), None), ("evening-two.csv", demo("evening-two.csv"), None)],
+        ),
+        Scene::of(
+            "a log of provoked knock",
+            vec![
+                (SHEET, demo(SHEET), None),
+                ("evening-two.csv", demo("evening-two.csv"), SAFE),
+                ("evening-three.csv", demo("evening-three.csv"), KNOCK),
+            ],
+        ),
+        logged("some samples a second", |at, line| (at % 3 == 0).then_some(line)),
+        logged("few samples a second", |at, line| (at % 20 == 0).then_some(line)),
+        logged("a level that never changes", |_, line| with_levels(line, |_, _| "0.100".into())),
+        logged("a level at its top", |_, line| {
+            with_levels(line, |line, k| format!("{:.3}", number(&line[k]).min(0.06)))
+        }),
+        logged("a level that is speed", |at, line| {
+            with_levels(line, |line, _| format!("{:.4}", number(&line[SPEED]) * 1e-4 + (at % 3) as f64 * 1e-4))
+        }),
+        logged("a short log", |at, line| (at < 60).then_some(line)),
+        Scene::of(
+            "a log without speed",
+            vec![("odd.csv", b"Time [s],Widget\n0,1\n0.1,2\n0.2,1\n0.3,4\n".to_vec(), None)],
+        ),
+    ]
+}
+
+fn whole() -> Vec<Scene> {
+    let both = || vec![(SHEET, demo(SHEET), None), (TWO, demo(TWO), SAFE), (THREE, demo(THREE), KNOCK)];
+    let with_card = || {
+        vec![
+            (TWO, demo(TWO), SAFE),
+            (THREE, demo(THREE), KNOCK),
+            ("evening-three-excerpt.card.json", demo("evening-three-excerpt.card.json"), None),
+        ]
+    };
+    let missing = br#"{"card":1,"files":[{"name":"gone.wav","sha256":"00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff00ff","role":"safe"}]}"#.to_vec();
+    vec![
+        Scene::of("nothing", vec![]),
+        Scene::of("a bore", vec![("bore.json", br#"{"sheet":1,"bore_mm":86}"#.to_vec(), None)]),
+        Scene::of("a whole sheet", vec![(SHEET, demo(SHEET), None)]),
+        Scene::of("a sound", vec![("sound.wav", wave(TWO, 2, |_, _, sample| sample), None)]),
+        Scene::of("the stranger's sound", vec![("stranger.wav", demo("strangers-excerpt.wav"), None)]),
+        Scene::of("safe running", vec![(SHEET, demo(SHEET), None), (TWO, demo(TWO), SAFE)]),
+        Scene::of("safe and provoked", both()),
+        Scene::of("judged by ear", with_card()),
+        Scene::of("only provoked", vec![(SHEET, demo(SHEET), None), (THREE, demo(THREE), KNOCK)]),
+        Scene::of("a card with a file that is not here", vec![("old.card.json", missing, None)]),
+        Scene::of(
+            "few judged by ear",
+            vec![(TWO, demo(TWO), SAFE), (THREE, demo(THREE), KNOCK), ("few.card.json", few_labels(), None)],
+        ),
+        Scene::of("one speed, provoked alone", vec![(SHEET, demo(SHEET), None), (THREE, demo(THREE), KNOCK)])
+            .choosing(one_speed),
+        Scene::of("one speed", both()).choosing(one_speed),
+        Scene::of(
+            "one sensor half as loud",
+            vec![
+                (SHEET, demo(SHEET), None),
+                (TWO, wave(TWO, 8, |_, channel, sample| if channel == 1 { sample / 2 } else { sample }), SAFE),
+            ],
+        ),
+        Scene::of("a very rare alarm", both()).choosing(|choices| choices.false_alarm = 1e-5),
+        Scene::of("a frequent alarm", both()).choosing(|choices| choices.false_alarm = 0.01),
+        Scene::of("a band without knock", both()).choosing(|choices| choices.band = Some([14_000.0, 15_000.0])),
+        Scene::of("a window without knock", both()).choosing(|choices| choices.window = Some([70.0, 90.0])),
+        Scene::of(
+            "before and after",
+            vec![
+                (SHEET, demo(SHEET), None),
+                ("before.wav", wave(TWO, 4, |_, _, sample| sample), Some(FileRole::Before)),
+                ("after.wav", wave(THREE, 4, |_, _, sample| sample), Some(FileRole::After)),
+            ],
+        ),
+    ]
+}
+
+/// The demo's card with a handful of judgements.
+fn few_labels() -> Vec<u8> {
+    let mut card: Value =
+        serde_json::from_slice(&demo("evening-three-excerpt.card.json")).expect("the demo's card is JSON");
+    card["labels"].as_array_mut().expect("it has labels").truncate(5);
+    card.to_string().into_bytes()
+}
+
+fn one_speed(choices: &mut Choices) {
+    choices.breakpoints = Some(vec![2500.0]);
+    choices.false_alarm = 0.01;
+    choices.confidence = 0.9;
+}
+
+/// Whether a sentence holds a text of the tool, whatever stands in its places.
+fn holds(sentence: &str, template: &str) -> bool {
+    let mut rest = sentence;
+    let pieces = template
+        .split('{')
+        .enumerate()
+        .map(|(k, part)| if k == 0 { part } else { part.split_once('}').map_or("", |(_, after)| after) });
+    for piece in pieces {
+        match rest.find(piece) {
+            Some(at) => rest = &rest[at + piece.len()..],
+            None => return false,
+        }
+    }
+    true
+}
+
+/// Letters of a text outside its places: with fewer than this any sentence would hold it.
+const FEWEST_LETTERS: usize = 8;
+
+fn letters(template: &str) -> usize {
+    let mut inside = false;
+    let mut count = 0;
+    for sign in template.chars() {
+        inside = if inside { sign != '}' } else { sign == '{' };
+        count += usize::from(!inside && sign.is_alphabetic());
+    }
+    count
+}
+
+fn is_finding(key: &str) -> bool {
+    let kinds = [".todo", ".finding", ".waiting"];
+    kinds.iter().any(|kind| key.contains(kind)) && key != "todo.mark" && !key.starts_with("state.")
+        || ["sensors.kind.", "speed.note.", "lost."].iter().any(|start| key.starts_with(start))
+        || key.starts_with("verdict.") && key.matches('.').count() > 1
+}
+
+/// Sentences that no card here says, each with its reason. One that is said after all must leave this list.
+const NOT_HERE: &[(&str, &str)] = &[
+    ("band.finding.weak", "cycles over the limit are found by the band itself: on the demo they stand out in any"),
+    ("band.todo.weak", "the same"),
+    ("floor.finding.falls.one", "no engine of the demo grows quieter with speed on one side alone"),
+    ("handover.finding.look", "the excerpt's provoked running alone fills no whole table"),
+    ("lost.notyet", "the demo's recordings pass the wheel's mark at once"),
+    ("sensors.kind.unequal", "two sensors that differ and are sound are told by sensors.good.unequal"),
+    ("speed.note.camunsteady", "the demo's cam never contradicts itself"),
+    ("speed.note.otheredge", "needs a wheel whose teeth are no half-waves: `crank.rs` makes one"),
+    ("speed.todo.incomplete", "a sheet without cylinders asks for the firing order first"),
+];
+
+/// Sentences that every card says.
+const ALWAYS: &[&str] = &[];
+
+#[test]
+fn every_finding_and_to_do_is_said_where_its_reason_stands_and_only_there() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join("crate/ringdown/text/en.json");
+    let texts: BTreeMap<String, String> =
+        serde_json::from_slice(&std::fs::read(path).expect("the texts are there")).expect("they are JSON");
+    let scenes: Vec<Scene> = [whole(), sensors(), cranks(), logs()].into_iter().flatten().collect();
+    let said: Vec<(&str, Vec<String>)> = scenes.iter().map(|scene| (scene.name, scene.said())).collect();
+    let mut wrong = Vec::new();
+    for (key, template) in texts.iter().filter(|(key, text)| is_finding(key) && letters(text) >= FEWEST_LETTERS) {
+        let count = said.iter().filter(|(_, sentences)| sentences.iter().any(|one| holds(one, template))).count();
+        let excused = NOT_HERE.iter().any(|(named, _)| named == key);
+        match (count, excused) {
+            (0, false) => wrong.push(format!("{key}: nothing brings it about")),
+            (1.., true) => wrong.push(format!("{key}: is said here, take it off the list")),
+            _ if count == said.len() && !ALWAYS.contains(&key.as_str()) => {
+                wrong.push(format!("{key}: nothing takes it away"))
+            }
+            _ => {}
+        }
+    }
+    assert!(
+        wrong.is_empty(),
+        "{} of {}:\n{}",
+        wrong.len(),
+        texts.keys().filter(|key| is_finding(key)).count(),
+        wrong.join("\n")
+    );
+}
+
+#[test]
+fn a_template_is_found_whatever_stands_in_its_places() {
+    assert!(holds("Channel 2 of a.wav: lower the gain.", "{who}: lower the gain."));
+    assert!(holds("x. Band 5 to 6 kHz (first): a start", "Band {low} to {high} kHz ({source}): a start"));
+    assert!(!holds("Band 5 to 6 kHz (first): ready", "Band {low} to {high} kHz ({source}): a start"));
+}
