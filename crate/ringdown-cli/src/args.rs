@@ -22,6 +22,8 @@ pub enum Command {
     Inspect(Inspect),
     /// Work out the whole card; recordings and logs together.
     Analyse(Analyse),
+    /// Say what differs between before and after, at the same speeds and loads.
+    Compare(Compare),
     /// Write the demo files with their truth.
     Synth(Synth),
 }
@@ -79,6 +81,44 @@ pub struct Analyse {
     /// Write the limits as CSV; `-` is standard output.
     #[arg(long, value_name = "OUT.csv")]
     pub limits: Option<PathBuf>,
+}
+
+/// Arguments of `compare`.
+#[derive(Group)]
+pub struct Compare {
+    /// Recordings or logs from before the change.
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    pub before: Vec<PathBuf>,
+    /// Recordings or logs from after it.
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    pub after: Vec<PathBuf>,
+    /// Engine sheet.
+    #[arg(long)]
+    pub sheet: Option<PathBuf>,
+    /// Write the result as JSON; `-` is standard output.
+    #[arg(long, value_name = "OUT")]
+    pub json: Option<PathBuf>,
+    /// Band edges.
+    #[arg(long, num_args = 2, value_names = ["LO_HZ", "HI_HZ"])]
+    pub band: Option<Vec<f64>>,
+    /// Match by coolant temperature too.
+    #[arg(long)]
+    pub match_temperature: bool,
+    /// Sensors, gain or band differ: compare contrast only.
+    #[arg(long)]
+    pub sensors_changed: bool,
+    /// What the files themselves do not say.
+    #[command(flatten)]
+    pub told: Told,
+}
+
+impl Compare {
+    /// What was chosen here.
+    pub fn choices(&self) -> Choices {
+        let band = self.band.as_deref().and_then(|band| <[f64; 2]>::try_from(band).ok());
+        let (sensors_changed, match_temperature) = (self.sensors_changed, self.match_temperature);
+        Choices { band, sensors_changed, match_temperature, ..Choices::default() }
+    }
 }
 
 /// Arguments of `synth`.

@@ -3,13 +3,13 @@
 use crate::args::RoleOf;
 use crate::told::Told;
 use indicatif::{ProgressBar, ProgressStyle};
-use ringdown::card::{Card, FileId, Input};
+use ringdown::card::{Card, FileId, FileRole, Input};
 use ringdown::error::Error;
 use ringdown::read::{self, Content, Source};
 use ringdown::synth::{Demo, Evening};
 use std::fs::File;
 use std::io::IsTerminal;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The sheet or card named by an option; true if one can't be read.
 pub fn add_first(card: &mut Card, sheet: Option<&Path>, saved: Option<&Path>) -> bool {
@@ -46,6 +46,13 @@ pub fn add_all(card: &mut Card, paths: &[impl AsRef<Path>], told: &Told, roles: 
         (Some(how), false) => unreadable | complained(card.add_joined(run, how.into(), run_role)),
         _ => unreadable,
     }
+}
+
+/// The files of one side of a comparison; true if any can't be read.
+pub fn add_side(card: &mut Card, paths: &[PathBuf], told: &Told, role: FileRole) -> bool {
+    let roles: Vec<RoleOf> =
+        paths.iter().map(|path| RoleOf { file: path.to_string_lossy().into_owned(), role }).collect();
+    add_all(card, paths, told, Some(&roles))
 }
 
 fn is_recording(input: &Input) -> bool {

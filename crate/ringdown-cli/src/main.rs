@@ -6,7 +6,7 @@ mod report;
 mod told;
 
 use clap::Parser;
-use ringdown::card::Card;
+use ringdown::card::{Card, FileRole};
 use std::process::ExitCode;
 
 /// Exit status: wrong use (clap uses the same).
@@ -20,6 +20,7 @@ fn main() -> ExitCode {
     let status = match args::Args::parse().command {
         args::Command::Inspect(inspect) => run_inspect(&inspect),
         args::Command::Analyse(analyse) => run_analyse(&analyse),
+        args::Command::Compare(compare) => run_compare(&compare),
         args::Command::Synth(synth) => files::synth(&synth.dir, synth.excerpts),
     };
     ExitCode::from(status)
@@ -55,6 +56,25 @@ fn run_analyse(args: &args::Analyse) -> u8 {
     let written = report::analyse(&card, args.json.as_deref(), args.limits.as_deref());
     let nothing = card.modes().is_none() && card.recordings().next().is_none() && card.logs().next().is_none();
     status(unreadable, written, nothing)
+}
+
+fn run_compare(args: &args::Compare) -> u8 {
+    let all: Vec<_> = args.before.iter().chain(&args.after).cloned().collect();
+    if let Err(wrong) = args.told.check(&all) {
+        eprintln!("ringdown: {wrong}");
+        return WRONG_USE;
+    }
+    let mut card = Card::default();
+    if let Err(wrong) = card.choose(args.choices()) {
+        eprintln!("ringdown: {}", args::in_words(&wrong));
+        return WRONG_USE;
+    }
+    let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), None);
+    unreadable |= files::add_side(&mut card, &args.before, &args.told, FileRole::Before);
+    unreadable |= files::add_side(&mut card, &args.after, &args.told, FileRole::After);
+    files::work(&mut card);
+    let written = report::compare(&card, args.json.as_deref());
+    status(unreadable, written, card.comparison().is_none())
 }
 
 /// A file that can't be read or written weighs more than having nothing to compute.

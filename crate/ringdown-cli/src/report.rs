@@ -74,6 +74,27 @@ pub fn analyse(card: &Card, json: Option<&Path>, limits: Option<&Path>) -> Resul
     write(Path::new("-"), &section::summary_text(card))
 }
 
+/// Section 10: JSON of the whole card where asked for, else its sentence, to-dos and tables.
+pub fn compare(card: &Card, json: Option<&Path>) -> Result<(), String> {
+    if let Some(out) = json {
+        write(out, &pretty(&result::result(card)))?;
+        if out == Path::new("-") {
+            return Ok(());
+        }
+    }
+    let Some(view) = section::view(card, 10) else { return Ok(()) };
+    let mut text = format!("{}\n", view.finding);
+    view.todo.iter().for_each(|act| text += &format!("- {act}\n"));
+    for table in &view.tables {
+        text += &format!("\n{}\n{}\n", table.caption, table.columns.join("\t"));
+        for row in &table.rows {
+            let cells: Vec<&str> = row.cells.iter().map(|cell| cell.text.as_str()).collect();
+            text += &format!("{}\n", cells.join("\t"));
+        }
+    }
+    write(Path::new("-"), &text)
+}
+
 fn pretty(value: &Value) -> String {
     serde_json::to_string_pretty(value).unwrap_or_default() + "\n"
 }

@@ -2,7 +2,7 @@
 
 use crate::error::{Error, Kind, Place};
 use crate::limit::rules::Rule;
-use crate::read::card::{self, FileRole, MarkLabel};
+use crate::read::card::{self, FileRole, Filter, MarkLabel};
 use serde::{Deserialize, Serialize};
 
 /// Why a file has its role.
@@ -102,6 +102,15 @@ pub struct Choices {
     pub shape: Shape,
     /// Reasons for leaving cycles out that the user waved through: words of [`LEFT_OUT`].
     pub use_anyway: Vec<String>,
+    /// Rows of a log that count: all of these columns within their ranges. A log without the column is let through.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub filters: Vec<Filter>,
+    /// Before and after differ in sensors, gain or band: floors are not compared.
+    #[serde(skip_serializing_if = "is_no")]
+    pub sensors_changed: bool,
+    /// Before and after are matched by coolant temperature too.
+    #[serde(skip_serializing_if = "is_no")]
+    pub match_temperature: bool,
 }
 
 /// What the table is made into before it is typed in; both only ever raise a limit.
@@ -122,6 +131,9 @@ impl Default for Choices {
             rule: None,
             shape: Shape::AsLearnt,
             use_anyway: Vec::new(),
+            filters: Vec::new(),
+            sensors_changed: false,
+            match_temperature: false,
         }
     }
 }
@@ -145,6 +157,9 @@ impl Choices {
             rule: saved.rule.clone().filter(|rule| Rule::of_text(rule).is_some()),
             shape: saved.shape.as_deref().and_then(Shape::of_word).unwrap_or_default(),
             use_anyway: saved.use_anyway.clone().unwrap_or_default(),
+            filters: saved.filters.clone(),
+            sensors_changed: saved.sensors_changed,
+            match_temperature: saved.match_temperature,
         }
     }
 
@@ -196,9 +211,25 @@ impl Choices {
         {
             return refuse("breakpoints", format!("{speeds:?}"), "1 to 64 rising speeds from 50 to 25 000 rpm");
         }
+        let wrong =
+            |filter: &&Filter| !(filter.low.is_finite() && filter.high.is_finite() && filter.low <= filter.high);
+        if let Some(filter) = self.filters.iter().find(wrong) {
+            let value = format!("{} from {} to {}", filter.column, filter.low, filter.high);
+            return refuse("filters", value, "two numbers, the lower first");
+        }
+        if self.filters.len() > MOST_FILTERS {
+            return refuse("filters", self.filters.len().to_string(), "32 at the most");
+        }
         Ok(())
     }
 }
+
+fn is_no(yes: &bool) -> bool {
+    !yes
+}
+
+/// Filters at once.
+const MOST_FILTERS: usize = 32;
 
 /// Who settled a value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

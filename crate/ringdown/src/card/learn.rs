@@ -332,7 +332,7 @@ pub(super) fn may_knock(role: FileRole) -> bool {
 }
 
 /// The chosen feature of a level.
-fn feature_db(feature: Feature, level: &Level) -> f32 {
+pub(super) fn feature_db(feature: Feature, level: &Level) -> f32 {
     match feature {
         Feature::Energy => level.energy_db,
         Feature::Peak => level.peak_db,
@@ -340,7 +340,7 @@ fn feature_db(feature: Feature, level: &Level) -> f32 {
     }
 }
 
-fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16, load: Option<f64>) -> u16 {
+pub(super) fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16, load: Option<f64>) -> u16 {
     let mut cylinders: Vec<u16> = match (event.cylinder, event.pair) {
         (Some(cylinder), _) => vec![cylinder],
         (None, Some(pair)) => pair.to_vec(),

@@ -5,19 +5,22 @@
 
 mod add;
 pub mod choices;
+pub mod compare;
 pub mod evidence;
+pub mod explain;
 mod input;
 mod learn;
 mod learn_log;
 pub mod listen;
 mod measure;
+pub mod own;
 pub mod proof;
 pub mod recording;
 mod returned;
 pub mod sensors;
 mod work;
 
-pub use crate::read::card::{FileRole, Mark, MarkLabel};
+pub use crate::read::card::{FileRole, Filter, Mark, MarkLabel};
 pub use crate::read::joined::Join;
 pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
 pub use input::Input;
@@ -51,6 +54,13 @@ pub struct File {
     /// What is in it.
     pub content: Content,
     hashing: Option<work::Hashing>,
+}
+
+impl File {
+    /// A recording or a log.
+    pub fn is_data(&self) -> bool {
+        matches!(self.content, Content::Recording(_) | Content::Log(_))
+    }
 }
 
 /// What is in a file.
@@ -91,6 +101,8 @@ pub struct Card {
     outcome: Option<Outcome>,
     log_outcome: Option<LogOutcome>,
     evidence: Option<evidence::Evidence>,
+    /// `Some(None)`: looked at, and there is nothing to compare.
+    comparison: Option<Option<compare::Comparison>>,
     /// How far learning has come, see [`learn`].
     learnt: usize,
     /// What is said of the sensors, worked out when first asked for.
@@ -154,6 +166,11 @@ impl Card {
     /// Floor and limits from the logs, once learnt.
     pub fn log_outcome(&self) -> Option<&LogOutcome> {
         self.log_outcome.as_ref()
+    }
+
+    /// Before against after, once compared.
+    pub fn comparison(&self) -> Option<&compare::Comparison> {
+        self.comparison.as_ref()?.as_ref()
     }
 
     /// Loud against quiet cycles, once gathered.
@@ -275,6 +292,7 @@ impl Card {
     fn forget_learnt(&mut self) {
         self.learnt = 0;
         self.evidence = None;
+        self.comparison = None;
         self.forget_reports();
     }
 

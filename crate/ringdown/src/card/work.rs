@@ -44,6 +44,7 @@ enum Task {
     Sensors(FileId),
     Learn,
     Evidence,
+    Compare,
     Hash(FileId),
 }
 
@@ -75,6 +76,11 @@ impl Card {
                 self.changed.extend([5, 6]);
                 5
             }
+            Task::Compare => {
+                self.comparison = Some(self.compare_sides());
+                self.changed.insert(10);
+                10
+            }
             Task::Hash(id) => {
                 self.hash_slice(id);
                 11
@@ -97,13 +103,15 @@ impl Card {
             || recordings().find(|(_, recording)| self.wants_levels(recording)).map(|(file, _)| Task::Levels(file.id));
         let learn = || (self.wants_learning() && !self.files.is_empty()).then_some(Task::Learn);
         let evidence = || (self.outcome.is_some() && self.evidence.is_none()).then_some(Task::Evidence);
+        let compare = || (self.comparison.is_none() && self.has_two_sides()).then_some(Task::Compare);
         let sensors =
             || recordings().find(|(_, recording)| recording.sensors.is_none()).map(|(file, _)| Task::Sensors(file.id));
         let unhashed = || self.files.iter().filter(|file| file.sha256.is_none());
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
-        doubtful.or(survey).or_else(levels).or_else(learn).or_else(evidence).or_else(sensors).or_else(hash)
+        let first = doubtful.or(survey).or_else(levels).or_else(learn).or_else(evidence);
+        first.or_else(compare).or_else(sensors).or_else(hash)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {

@@ -1,7 +1,13 @@
 //! Features: numbers per combustion event, per sensor, per log sample.
 
+pub mod cause;
 pub mod control;
+pub mod drive;
 pub mod level;
 pub mod logged;
 pub mod modes;
+pub mod response;
+pub mod seen;
 pub mod sensor;
+pub mod stretch;
+pub mod upset;

@@ -4,6 +4,7 @@
 //! be for a stated false-alarm rate, [`rules`] what other common rules would really give, [`proof`] what all that is
 //! worth against labels.
 
+pub mod compare;
 mod curve;
 pub mod floor;
 mod law;

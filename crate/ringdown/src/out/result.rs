@@ -32,7 +32,10 @@ pub fn result(card: &Card) -> Value {
     if let Value::Object(map) = &mut out {
         band_and_window(card, map);
         map.insert("search".into(), Value::Null);
-        map.insert("compare".into(), Value::Null);
+        map.insert(
+            "compare".into(),
+            card.comparison().map_or(Value::Null, |comparison| compare_json(card, comparison)),
+        );
         map.insert("proof".into(), proof.map_or(Value::Null, |proof| proof_json(card, &proof)));
     }
     out
@@ -168,7 +171,10 @@ fn log_events(card: &Card) -> Vec<Value> {
         };
         let mut value = json!({
             "file": file.input.name, "t_s": log.t_s.get(event.row), "column": group.column, "rpm": at(Role::Speed), "load": at(Role::Load),
-            "level": event.level, "floor": event.floor, "limit": event.limit, "knock": true, "cause": "unknown",
+            "level": event.level, "floor": event.floor, "limit": event.limit, "knock": event.cause == crate::feature::cause::Cause::Knock, "cause": event.cause.word(),
+            "response": event.response.map(|response| {
+                json!({"deg": response.deg, "delay_s": response.delay_s, "recovery_s": response.recovery_s, "fell": event.fell})
+            }),
         });
         place(group, value.as_object_mut()?);
         Some(value)
@@ -352,6 +358,55 @@ fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
         "over_limit_share": proof.over_limit.and_then(|rate| rate.share()),
         "by": by.collect::<Vec<_>>(), "sweep": sweep.collect::<Vec<_>>(),
     })
+}
+
+fn compare_json(card: &Card, comparison: &crate::card::compare::Comparison) -> Value {
+    use crate::limit::compare::Difference;
+    let ends = |difference: Option<Difference>| {
+        let interval = difference.and_then(|difference| difference.interval);
+        let [low, high] = [interval.map(|ends| ends.0), interval.map(|ends| ends.1)];
+        json!({"difference_db": difference.map(|d| d.value), "low": low, "high": high, "real": difference.and_then(|d| d.is_real())})
+    };
+    let alike = section::groups_of_one_mount(card, comparison);
+    let cell = |cell: &crate::limit::compare::CellDifference| {
+        let is_alike = alike.get(usize::from(cell.group)).copied().unwrap_or(false);
+        let mut value = ends(is_alike.then_some(cell.floor));
+        let map = value.as_object_mut()?;
+        if let Some(group) = comparison.groups.get(usize::from(cell.group)) {
+            place(group, map);
+        }
+        map.insert("rpm".into(), json!(cell.rpm));
+        map.insert("load".into(), json!(cell.load));
+        map.insert("coolant_c".into(), json!(cell.degc));
+        map.insert("counts".into(), json!(cell.counts));
+        map.insert("spread".into(), ends(Some(cell.spread)));
+        map.insert("limit".into(), ends(cell.limit.filter(|_| is_alike)));
+        Some(value)
+    };
+    let compared = &comparison.compared;
+    let real = compared
+        .cells
+        .iter()
+        .filter(|cell| alike.get(usize::from(cell.group)) == Some(&true) && cell.floor.is_real() == Some(true));
+    let mut value = ends(section::compared_floor(card, comparison));
+    if let Value::Object(map) = &mut value {
+        let contrast = compared.contrast;
+        map.insert("cells".into(), compared.cells.iter().filter_map(cell).collect());
+        map.insert("contrast_db".into(), json!(contrast.map(|contrast| contrast.value)));
+        map.insert("contrast_low".into(), json!(contrast.and_then(|c| c.interval).map(|ends| ends.0)));
+        map.insert("contrast_high".into(), json!(contrast.and_then(|c| c.interval).map(|ends| ends.1)));
+        map.insert("spread".into(), ends(compared.spread));
+        map.insert("overlap".into(), json!(compared.overlap));
+        map.insert("real_share".into(), json!(real.count() as f64 / compared.cells.len().max(1) as f64));
+        map.insert("matched_by_load".into(), json!(comparison.matched[0]));
+        map.insert("matched_by_temperature".into(), json!(comparison.matched[1]));
+        map.insert(
+            "shape".into(),
+            json!(comparison.shape.map(|(r, most_db)| json!({"correlation": r, "most_db": most_db}))),
+        );
+        map.insert("unit".into(), json!(if comparison.shape_only() { "shape" } else { "dB" }));
+    }
+    value
 }
 
 fn findings(card: &Card) -> Value {

@@ -121,6 +121,16 @@ pub struct Label {
     pub knock: Option<bool>,
 }
 
+/// A range of a log's column, in the column's unit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Filter {
+    /// Name as the log writes it, without its unit.
+    pub column: String,
+    pub low: f64,
+    pub high: f64,
+}
+
 /// What was chosen; a missing field is Ringdown's own choice.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -143,6 +153,11 @@ pub struct Choices {
     pub use_anyway: Option<Vec<String>>,
     /// Speeds, 1/min, rising.
     pub breakpoints: Option<Vec<f64>>,
+    /// Ranges of a log's columns; each `{column, low, high}`.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub filters: Vec<Filter>,
+    pub sensors_changed: bool,
+    pub match_temperature: bool,
     /// Channel roles set by hand, as the page keeps them.
     pub roles: Map<String, Value>,
     /// Unknown choices, kept and reported.
@@ -268,9 +283,26 @@ fn choices(mut inner: Fields, notes: &mut Vec<Error>) -> Result<Choices, Error> 
         shape: inner.text("shape")?,
         use_anyway: inner.words("use_anyway")?,
         breakpoints: breakpoints(&mut inner)?,
+        filters: filters(&mut inner)?,
+        sensors_changed: flag(&mut inner, "sensors_changed")?,
+        match_temperature: flag(&mut inner, "match_temperature")?,
         roles: inner.object("roles")?.map(|roles| roles.all().clone()).unwrap_or_default(),
         unknown: inner.rest(notes),
     })
+}
+
+fn flag(inner: &mut Fields, key: &str) -> Result<bool, Error> {
+    match inner.take(key) {
+        None => Ok(false),
+        Some(Value::Bool(yes)) => Ok(yes),
+        Some(other) => Err(inner.wrong(key, json::kind_of(&other), "true or false")),
+    }
+}
+
+fn filters(inner: &mut Fields) -> Result<Vec<Filter>, Error> {
+    let Some(value) = inner.take("filters") else { return Ok(Vec::new()) };
+    let kind = json::kind_of(&value);
+    serde_json::from_value(value).map_err(|_| inner.wrong("filters", kind, "a list of {column, low, high}"))
 }
 
 fn pair(inner: &mut Fields, key: &str, span: Span) -> Result<Option<[f64; 2]>, Error> {

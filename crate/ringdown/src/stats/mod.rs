@@ -3,6 +3,7 @@
 //! Slices of `f64` in, plain values out. Functions that can't answer (too few values, all alike) return `None`;
 //! the caller drops non-finite values at its own door, and each function says what it does with those left.
 
+pub mod bootstrap;
 pub mod isotonic;
 pub mod moments;
 pub mod normal;

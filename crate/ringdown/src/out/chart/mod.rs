@@ -1,6 +1,7 @@
 //! One figure a file: from results to a [`Figure`], numbers ready to draw.
 
 mod band;
+mod compare;
 mod envelope;
 mod floor;
 mod limits;
@@ -43,6 +44,7 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
         ("floor", _) => floor::floor(card),
         ("limits", _) => limits::limits(card),
         ("tail", _) => limits::tail(card),
+        ("compare", _) => compare::compare(card),
         ("roc", _) => proof::roc(card),
         ("sweep", _) => proof::sweep(card),
         _ => None,

@@ -33,13 +33,9 @@ pub(super) fn view(card: &Card) -> SectionView {
         LearntFrom::QuieterHalf => "floor.why.quieter",
     };
     let todo = if main.source == LearntFrom::QuieterHalf { vec![text("floor.todo.safe")] } else { Vec::new() };
-    SectionView {
-        why: vec![text("floor.why"), text(source), exclusions(card)],
-        todo,
-        tables,
-        figures,
-        ..blank(7, state, finding)
-    }
+    let mut why = vec![text("floor.why"), text(source), exclusions(card)];
+    why.extend(super::logs::why(card));
+    SectionView { why, todo, tables, figures, ..blank(7, state, finding) }
 }
 
 /// Which reasons for leaving cycles out the user switched off.

@@ -325,8 +325,7 @@ pub(super) fn of_log(card: &Card, logs: &LogOutcome) -> Table {
             .map(|cell| cell.limit.map_or_else(|| need(cell.more_needed), |limit| log_number(logs, limit).into()));
         Row { cells: [Cell::from(name)].into_iter().chain(shown).collect(), chosen: false, play: None }
     });
-    let per_minute =
-        if logs.judged_s > 0.0 { logs.judged as f64 / logs.judged_s * 60.0 * card.choices().false_alarm } else { 0.0 };
+    let per_minute = super::logs::per_minute(card, logs);
     let values = [("unit", log_unit(Some(logs))), ("perminute", number(per_minute, 1))];
     table("limits-log", say("limits.caption.log", &values), head(&logs.side), rows.collect())
 }

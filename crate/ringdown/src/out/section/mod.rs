@@ -7,12 +7,14 @@ mod engine;
 mod floor;
 mod handover;
 mod limits;
+mod logs;
 mod proof;
 mod recordings;
 mod sensors;
 mod speed;
 mod window;
 
+pub(crate) use compare::{floor as compared_floor, groups_of_one_mount};
 pub use handover::summary_text;
 pub(crate) use limits::per_minute;
 pub use recordings::{ChannelRow, FileRow, file_rows};

@@ -32,6 +32,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     }
     if let Some(logs) = card.log_outcome() {
         tables.push(log_events(card, logs));
+        tables.extend(super::logs::tables(card));
     }
     let mut figures = Vec::new();
     if proof.roc.is_some() {
@@ -279,12 +280,13 @@ fn log_view(card: &Card, logs: &crate::card::LogOutcome, cautions: Vec<String>) 
         ("n", number(logs.events.len() as f64, 0)),
         ("all", number(logs.judged as f64, 0)),
         ("perminute", number(per_minute, 1)),
+        ("knock", number(logs.caused_by(crate::feature::cause::Cause::Knock) as f64, 0)),
     ];
     SectionView {
         why: vec![text("proof.why.log")],
-        todo: vec![text("proof.todo.log")],
+        todo: [text("proof.todo.log")].into_iter().chain(super::logs::log_next(card)).collect(),
         cautions,
-        tables: vec![log_events(card, logs)],
+        tables: [log_events(card, logs)].into_iter().chain(super::logs::tables(card)).collect(),
         ..blank(9, State::NotEnough, say("proof.finding.log", &values))
     }
 }
@@ -307,10 +309,13 @@ fn log_events(card: &Card, logs: &crate::card::LogOutcome) -> Table {
             number(*rpm, 0),
             shown(event.level),
             shown(event.limit),
+            text(&format!("cause.{}", event.cause.word())),
+            event.response.map_or_else(|| "–".into(), |response| number(response.deg, 1)),
             file.input.name.clone(),
         ]))
     });
-    let columns = ["at", "who", "rpm", "level", "limit", "file"].map(|key| text(&format!("proof.event.{key}")));
+    let columns =
+        ["at", "who", "rpm", "level", "limit", "cause", "deg", "file"].map(|key| text(&format!("proof.event.{key}")));
     let values = [("n", number(events.len() as f64, 0)), ("unit", log_unit(Some(logs)))];
     table("log-events", say("proof.caption.log", &values), columns, rows.collect())
 }
