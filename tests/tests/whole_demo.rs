@@ -146,9 +146,9 @@ fn area(quiet: &[f64], knocking: &[f64]) -> f64 {
 
 /// The demo's `README.md` names 0.99 for an independent script with true TDCs and another band and window.
 #[test]
-fn level_over_floor_tells_knock_from_quiet_in_the_band_of_the_bore() {
+fn level_over_floor_tells_knock_from_quiet_in_the_band_found() {
     let worked = evenings();
-    assert_eq!(worked.result["band"]["chosen_by"], "mode");
+    assert_eq!(worked.result["band"]["chosen_by"], "search");
     let (file, truth) = &worked.truths[1];
     let (mut quiet, mut knocking) = (Vec::new(), Vec::new());
     for (event, found) in matched(worked, file, truth).pairs {

@@ -3,7 +3,7 @@
 use crate::fault::{Fault, of_page, thrown};
 use crate::file::BrowserFile;
 use js_sys::Float32Array;
-use ringdown::card::{Card, Choices, Content, EarLabel, FileRole, Input, Mark};
+use ringdown::card::{Card, Choices, Content, EarLabel, FileRole, Input, Join, Mark};
 use ringdown::error::Error;
 use ringdown::out::{chart, result, section, speech, table, words};
 use ringdown::read::{Source, Told, roles::Role};
@@ -34,6 +34,14 @@ fn taken<T: for<'de> Deserialize<'de>>(value: JsValue) -> Result<T, JsValue> {
 
 fn fault(error: &Error) -> JsValue {
     thrown(&Fault::from(error))
+}
+
+/// A dropped file as the core takes it.
+fn dropped(file: File, told: Told) -> Input {
+    let (name, bytes) = (file.name(), file.size() as u64);
+    let changed_ms = file.last_modified();
+    let open = move || BrowserFile::open(file.clone(), changed_ms).map(|file| Box::new(file) as Box<dyn Source>);
+    Input { name, bytes, open: Box::new(open), told }
 }
 
 /// A card at work.
@@ -86,11 +94,21 @@ impl Bench {
 
     /// Takes a dropped file.
     pub fn add(&mut self, file: File, role: Option<String>) -> Answer {
-        let bytes = file.size() as u64;
-        let name = file.name();
-        let changed_ms = file.last_modified();
-        let open = move || BrowserFile::open(file.clone(), changed_ms).map(|file| Box::new(file) as Box<dyn Source>);
-        self.take(Input { name, bytes, open: Box::new(open), told: Told::default() }, role)
+        self.take(dropped(file, Told::default()), role)
+    }
+
+    /// Takes a dropped file with what the user says about it:
+    /// `{ raw: { sample_rate_hz, channels, word, skip } | null, log_rate_hz: number | null }`.
+    pub fn add_told(&mut self, file: File, role: Option<String>, told: JsValue) -> Answer {
+        self.take(dropped(file, taken(told)?), role)
+    }
+
+    /// Takes several files of one run as one recording; `how`: `after` or `beside`.
+    pub fn add_joined(&mut self, files: Vec<File>, how: JsValue, role: Option<String>) -> Answer {
+        let inputs = files.into_iter().map(|file| dropped(file, Told::default())).collect();
+        let role = role.as_deref().and_then(FileRole::of_word);
+        let id = self.card.add_joined(inputs, taken::<Join>(how)?, role).map_err(|error| fault(&error))?;
+        given(&self.added(id))
     }
 
     /// Takes bytes made by the page itself: the sample, or a pasted table.

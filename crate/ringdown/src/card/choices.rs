@@ -237,6 +237,8 @@ const MOST_FILTERS: usize = 32;
 pub enum ChosenBy {
     /// The user.
     User,
+    /// The search over bands and windows.
+    Search,
     /// From the first mode of the sheet's bore.
     Mode,
 }
@@ -267,23 +269,28 @@ impl super::Card {
         sheet.bore_mm.map(|bore_mm| crate::feature::modes::modes(bore_mm, range_k))
     }
 
-    /// The band in force for a recording sampled at `sample_rate_hz`: the user's, else the first mode's range; cut to
-    /// what that rate can carry. `None` without bore and choice, or where nothing is left of it.
+    /// The band in force for a recording sampled at `sample_rate_hz`: the user's, else the one the search speaks for,
+    /// else the first mode's range; cut to what that rate can carry. `None` where nothing says one, or nothing is left
+    /// of it.
     pub fn band(&self, sample_rate_hz: f64) -> Option<Settled> {
-        let (low, high, chosen_by) = match (self.choices().band, self.modes()) {
-            (Some([low, high]), _) => (low, high, ChosenBy::User),
-            (None, Some(modes)) => (modes[0].hz_low, modes[0].hz_high, ChosenBy::Mode),
-            (None, None) => return None,
+        let found = self.search().and_then(super::search::Search::found).map(super::search::Found::band_hz);
+        let (low, high, chosen_by) = match (self.choices().band, found, self.modes()) {
+            (Some([low, high]), ..) => (low, high, ChosenBy::User),
+            (None, Some([low, high]), _) => (low, high, ChosenBy::Search),
+            (None, None, Some(modes)) => (modes[0].hz_low, modes[0].hz_high, ChosenBy::Mode),
+            (None, None, None) => return None,
         };
         let high = high.min(0.45 * sample_rate_hz);
         (high - low >= 100.0).then_some(Settled { low, high, chosen_by })
     }
 
-    /// The window in force.
+    /// The window in force: the user's, else the search's, else that of common practice.
     pub fn window(&self) -> Settled {
-        let ([low, high], chosen_by) = match self.choices().window {
-            Some(window) => (window, ChosenBy::User),
-            None => (DEFAULT_WINDOW_DEG_ATDC, ChosenBy::Mode),
+        let found = self.search().and_then(super::search::Search::found).map(super::search::Found::window_deg_atdc);
+        let ([low, high], chosen_by) = match (self.choices().window, found) {
+            (Some(window), _) => (window, ChosenBy::User),
+            (None, Some(window)) => (window, ChosenBy::Search),
+            (None, None) => (DEFAULT_WINDOW_DEG_ATDC, ChosenBy::Mode),
         };
         Settled { low, high, chosen_by }
     }

@@ -211,7 +211,7 @@ impl Card {
     }
 
     /// Load breakpoint around a time of a recording, from the marked stretch it lies in.
-    fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
+    pub(super) fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
         let inside = |mark: &&Mark| mark.file == file.input.name && (mark.from_s..mark.to_s).contains(&t_s);
         self.marks.iter().filter(inside).find_map(|mark| self.load_breakpoint(mark.load?))
     }
@@ -226,7 +226,7 @@ impl Card {
     }
 
     /// What the stretch around a time is marked as.
-    fn mark_at(&self, file: &str, t_s: f64) -> Option<MarkLabel> {
+    pub(super) fn mark_at(&self, file: &str, t_s: f64) -> Option<MarkLabel> {
         let inside = |mark: &&Mark| mark.file == file && (mark.from_s..mark.to_s).contains(&t_s);
         self.marks.iter().find(inside).map(|mark| mark.label)
     }
@@ -307,11 +307,9 @@ impl Card {
 
     /// Share of events that stand apart above their own floor, see [`standing_apart`]. `None` = nothing speaks for knock.
     pub(super) fn knock_like_share(&self, id: FileId) -> Option<f64> {
-        let file = self.file(id)?;
-        let Content::Recording(recording) = &file.content else { return None };
+        let Content::Recording(recording) = &self.file(id)?.content else { return None };
         let mut groups = Vec::new();
-        let mut observed = Vec::new();
-        self.observations((file, recording), 0.0, &mut groups, &mut observed, |_| true);
+        let observed = self.mapped_levels(recording, &mut groups);
         if observed.len() < 200 {
             return None;
         }

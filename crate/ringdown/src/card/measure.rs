@@ -1,10 +1,13 @@
 //! The passes over a recording, a slice at a time: survey (statistics, envelope, crank), levels, sensor figures.
 
 use super::recording::{ChannelSurvey, Levels, Recording, Survey, sensor_of};
+use super::search::{self, MOST_EVENTS};
 use super::work::{SLICE_FRAMES, Working};
 use super::{Card, Content, FileId, FileRole, RoleReason};
 use crate::crank::events::Event;
+use crate::crank::track::Segment;
 use crate::crank::{Crank, Decoder, Lost, LostReason};
+use crate::feature::grid::map::{Mapper, Maps};
 use crate::feature::level::{Meter, REACH_S, Slice};
 use crate::feature::sensor::{Combustion, Panel};
 use crate::read::roles::Role;
@@ -118,18 +121,57 @@ fn whole(mut crank: Crank, duration_s: f64) -> Crank {
     crank
 }
 
-/// The pass that measures events.
-pub(super) struct Levelling {
+/// A walk over the events of a recording, a slice of samples at a time.
+struct Walk {
     next_event: usize,
     events: usize,
     planes: Planes,
+}
+
+impl Walk {
+    fn new(recording: &Recording) -> Self {
+        let events = recording.crank().map_or(0, |crank| crank.events.len());
+        Self { next_event: 0, events, planes: Planes::new() }
+    }
+
+    fn share(&self) -> f64 {
+        self.next_event as f64 / self.events.max(1) as f64
+    }
+}
+
+/// The pass that maps events over frequency and angle.
+pub(super) struct Mapping {
+    walk: Walk,
+    mapper: Mapper,
+    /// Share of the events mapped.
+    kept: f64,
+    out: Maps,
+}
+
+impl Mapping {
+    fn new(recording: &Recording) -> Option<Self> {
+        let walk = Walk::new(recording);
+        let mapper = Mapper::new(recording.sample_rate_hz())?;
+        let kept = MOST_EVENTS as f64 / walk.events.max(1) as f64;
+        let out = Maps { bins: mapper.bins(), ..Maps::default() };
+        Some(Self { walk, mapper, kept, out })
+    }
+
+    pub(super) fn share(&self) -> f64 {
+        self.walk.share()
+    }
+}
+
+/// The pass that measures events.
+pub(super) struct Levelling {
+    walk: Walk,
     meter: Meter,
     out: Levels,
 }
 
 impl Levelling {
     pub(super) fn share(&self) -> f64 {
-        self.next_event as f64 / self.events.max(1) as f64
+        self.walk.share()
     }
 }
 
@@ -210,6 +252,34 @@ impl Card {
         self.forget_learnt();
     }
 
+    pub(super) fn maps_slice(&mut self, id: FileId) {
+        let Some((recording, sheet, notes)) = self.recording_mut(id) else { return };
+        let work = match recording.working.take() {
+            Some(Working::Maps(work)) => Some(work),
+            _ => Mapping::new(recording).map(Box::new),
+        };
+        let Some(mut work) = work else {
+            recording.maps = Some(Maps::default());
+            return;
+        };
+        if work.walk.next_event < work.walk.events {
+            let Mapping { walk, mapper, kept, out } = work.as_mut();
+            walk_events(recording, sheet, walk, notes, |index, heard| {
+                if search::kept(index, *kept)
+                    && mapper.measure(&heard.slice, heard.segment, heard.event, &mut out.cells).is_ok()
+                {
+                    out.events.push(index as u32);
+                    out.channels.push(heard.channel);
+                }
+            });
+            recording.working = Some(Working::Maps(work));
+            return;
+        }
+        recording.maps = Some(work.out);
+        self.guess_from_tail(id);
+        self.changed.extend([2, 5]);
+    }
+
     pub(super) fn levels_slice(&mut self, id: FileId) {
         let window = self.window();
         let Some(rate) = self.recording_mut(id).map(|(recording, ..)| recording.sample_rate_hz()) else { return };
@@ -218,19 +288,29 @@ impl Card {
         let mut work = match recording.working.take() {
             Some(Working::Levels(work)) => work,
             _ => {
-                let events = recording.crank().map_or(0, |crank| crank.events.len());
                 let Some(meter) = Meter::new(rate, band.low, band.high, [window.low, window.high]) else { return };
-                let out = Levels { levels: Vec::new(), profiles: Vec::new(), channels: Vec::new() };
-                Box::new(Levelling { next_event: 0, events, planes: Planes::new(), meter, out })
+                let out = Levels {
+                    band_hz: [band.low, band.high],
+                    window_deg_atdc: [window.low, window.high],
+                    levels: Vec::new(),
+                    profiles: Vec::new(),
+                    channels: Vec::new(),
+                };
+                Box::new(Levelling { walk: Walk::new(recording), meter, out })
             }
         };
-        if work.next_event < work.events {
-            level_events(recording, sheet, &mut work, notes);
+        if work.walk.next_event < work.walk.events {
+            let Levelling { walk, meter, out } = work.as_mut();
+            walk_events(recording, sheet, walk, notes, |_, heard| {
+                let (level, profile) = meter.measure(&heard.slice, heard.segment, heard.event);
+                out.levels.push(level);
+                out.profiles.push(profile);
+                out.channels.push(heard.channel);
+            });
             recording.working = Some(Working::Levels(work));
             return;
         }
         recording.levels = Some(work.out);
-        self.guess_from_tail(id);
         self.forget_learnt();
         self.changed.extend(5..=9);
     }
@@ -271,42 +351,54 @@ impl Card {
     }
 }
 
-/// Measures the events of the next slice; the slice reaches over both ends as far as a window may.
-fn level_events(recording: &mut Recording, sheet: Option<&Sheet>, work: &mut Levelling, notes: &mut Vec<String>) {
+/// An event as its sensor heard it.
+struct Heard<'a> {
+    slice: Slice<'a>,
+    segment: &'a Segment,
+    event: &'a Event,
+    /// From 1; 0 where no sensor hears it.
+    channel: u16,
+}
+
+/// Hands out the events of the next slice with their number; the slice reaches over both ends as far as a window may.
+fn walk_events(
+    recording: &Recording,
+    sheet: Option<&Sheet>,
+    walk: &mut Walk,
+    notes: &mut Vec<String>,
+    mut each: impl FnMut(usize, &Heard),
+) {
     let available = recording.sensor_channels(sheet);
     let Some((crank, survey)) = recording.survey.as_ref().and_then(|survey| Some((survey.crank.as_ref()?, survey)))
     else {
-        work.next_event = work.events;
+        walk.next_event = walk.events;
         return;
     };
     let rate = recording.sample_rate_hz();
     let reach = (REACH_S * rate) as u64;
-    let Some(first_event) = crank.events.get(work.next_event) else { return };
+    let Some(first_event) = crank.events.get(walk.next_event) else { return };
     let start = ((first_event.t_s * rate) as u64).saturating_sub(reach);
     let count = SLICE_FRAMES + 2 * reach as usize;
-    let got = recording.samples.borrow_mut().read(start, count, &mut work.planes).unwrap_or_else(|error| {
+    let got = recording.samples.borrow_mut().read(start, count, &mut walk.planes).unwrap_or_else(|error| {
         notes.push(error.to_string());
         0
     });
     let end = start + got as u64;
     let last_slice = end >= survey.frames;
-    while let Some(event) = crank.events.get(work.next_event) {
+    let empty = Segment::default();
+    while let Some(event) = crank.events.get(walk.next_event) {
         let at = (event.t_s * rate) as u64;
         if !last_slice && got > 0 && at + reach > end {
             break;
         }
         let heard: Vec<u16> = event.cylinder.into_iter().chain(event.pair.into_iter().flatten()).collect();
         let channel = sheet.and_then(|sheet| sensor_of(sheet, &available, &heard)).unwrap_or(0);
-        let samples = work.planes.get(usize::from(channel).wrapping_sub(1)).map_or(&[][..], Vec::as_slice);
+        let samples = walk.planes.get(usize::from(channel).wrapping_sub(1)).map_or(&[][..], Vec::as_slice);
         let clip = survey.channels.get(usize::from(channel).wrapping_sub(1)).map_or([-1.0, 1.0], clip_ends);
         let slice = Slice { samples: if got > 0 { samples } else { &[] }, first: start, clip };
-        let empty = crate::crank::track::Segment::default();
         let segment = crank.track.segments.get(event.segment as usize).unwrap_or(&empty);
-        let (level, profile) = work.meter.measure(&slice, segment, event);
-        work.out.levels.push(level);
-        work.out.profiles.push(profile);
-        work.out.channels.push(channel);
-        work.next_event += 1;
+        each(walk.next_event, &Heard { slice, segment, event, channel });
+        walk.next_event += 1;
     }
 }
 

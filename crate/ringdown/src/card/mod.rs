@@ -17,6 +17,7 @@ pub mod own;
 pub mod proof;
 pub mod recording;
 mod returned;
+pub mod search;
 pub mod sensors;
 mod work;
 
@@ -103,6 +104,10 @@ pub struct Card {
     evidence: Option<evidence::Evidence>,
     /// `Some(None)`: looked at, and there is nothing to compare.
     comparison: Option<Option<compare::Comparison>>,
+    search: Option<search::Search>,
+    searching: Option<Box<search::Searching>>,
+    /// What the finished search depended on.
+    searched: Option<search::Key>,
     /// How far learning has come, see [`learn`].
     learnt: usize,
     /// What is said of the sensors, worked out when first asked for.

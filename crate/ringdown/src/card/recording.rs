@@ -1,6 +1,7 @@
 //! A recording on the card: its surveyed channels, crank events, sensor figures and event levels.
 
 use crate::crank::Crank;
+use crate::feature::grid::map::Maps;
 use crate::feature::level::{Level, Profile};
 pub use crate::feature::sensor::Listened;
 use crate::read::sheet::{self, Sheet};
@@ -15,6 +16,8 @@ pub struct Recording {
     pub survey: Option<Survey>,
     /// Figures of each sensor channel, once done.
     pub sensors: Option<Vec<(u16, Listened)>>,
+    /// Maps of the crank events over frequency and angle, once done.
+    pub maps: Option<Maps>,
     /// Level of each crank event, once done.
     pub levels: Option<Levels>,
     pub(super) working: Option<super::work::Working>,
@@ -46,6 +49,10 @@ pub struct ChannelSurvey {
 
 /// Levels of all events, in the order of `crank.events`.
 pub struct Levels {
+    /// Band they were measured in, Hz.
+    pub band_hz: [f64; 2],
+    /// Window they were measured in.
+    pub window_deg_atdc: [f64; 2],
     /// One per event.
     pub levels: Vec<Level>,
     /// One per event.
@@ -57,7 +64,8 @@ pub struct Levels {
 impl Recording {
     /// Nothing computed yet.
     pub fn new(samples: Samples) -> Self {
-        Self { samples: std::cell::RefCell::new(samples), survey: None, sensors: None, levels: None, working: None }
+        let samples = std::cell::RefCell::new(samples);
+        Self { samples, survey: None, sensors: None, maps: None, levels: None, working: None }
     }
 
     /// Length, seconds.
@@ -84,6 +92,7 @@ impl Recording {
     pub(super) fn forget_all(&mut self) {
         self.survey = None;
         self.sensors = None;
+        self.maps = None;
         self.forget_levels();
     }
 

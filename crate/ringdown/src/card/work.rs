@@ -1,7 +1,7 @@
 //! The work of a card in small steps: which task comes next, one slice of it at a time.
 
-use super::measure::{Levelling, Listening, Surveying};
-use super::recording::Recording;
+use super::measure::{Levelling, Listening, Mapping, Surveying};
+use super::recording::{Levels, Recording};
 use super::{Card, Content, File, FileId};
 use crate::progress::Progress;
 use crate::read::Hasher;
@@ -17,6 +17,7 @@ const HASH_PIECE: usize = 1 << 16;
 /// A pass over a recording under way.
 pub(super) enum Working {
     Survey(Box<Surveying>),
+    Maps(Box<Mapping>),
     Levels(Box<Levelling>),
     Sensors(Box<Listening>),
 }
@@ -40,6 +41,8 @@ pub struct Step {
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Task {
     Survey(FileId),
+    Maps(FileId),
+    Search,
     Levels(FileId),
     Sensors(FileId),
     Learn,
@@ -58,6 +61,14 @@ impl Card {
             Task::Survey(id) => {
                 self.survey_slice(id);
                 4
+            }
+            Task::Maps(id) => {
+                self.maps_slice(id);
+                5
+            }
+            Task::Search => {
+                self.search_on();
+                5
             }
             Task::Levels(id) => {
                 self.levels_slice(id);
@@ -93,12 +104,15 @@ impl Card {
         }
     }
 
-    /// A file that a saved card knows by its hash is hashed before anything is made of it. Then surveys, levels, and what is
-    /// learnt from them; sensor figures and other hashes last: the numbers a user waits for come first.
+    /// A file that a saved card knows by its hash is hashed before anything is made of it. Then surveys, the search for
+    /// band and window, levels in them, and what is learnt from levels; sensor figures and other hashes last: the numbers
+    /// a user waits for come first.
     fn next_task(&self) -> Option<Task> {
         let recordings = || self.recordings();
         let survey =
             recordings().find(|(_, recording)| recording.survey.is_none()).map(|(file, _)| Task::Survey(file.id));
+        let maps = || recordings().find(|(_, recording)| wants_maps(recording)).map(|(file, _)| Task::Maps(file.id));
+        let search = || self.wants_search().then_some(Task::Search);
         let levels =
             || recordings().find(|(_, recording)| self.wants_levels(recording)).map(|(file, _)| Task::Levels(file.id));
         let learn = || (self.wants_learning() && !self.files.is_empty()).then_some(Task::Learn);
@@ -110,14 +124,17 @@ impl Card {
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
-        let first = doubtful.or(survey).or_else(levels).or_else(learn).or_else(evidence);
-        first.or_else(compare).or_else(sensors).or_else(hash)
+        let measured = doubtful.or(survey).or_else(maps).or_else(search).or_else(levels);
+        measured.or_else(learn).or_else(evidence).or_else(compare).or_else(sensors).or_else(hash)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {
-        recording.levels.is_none()
-            && recording.crank().is_some_and(|crank| !crank.events.is_empty())
-            && self.band(recording.sample_rate_hz()).is_some()
+        let window = self.window();
+        let Some(band) = self.band(recording.sample_rate_hz()).filter(|_| has_events(recording)) else { return false };
+        let same = |levels: &Levels| {
+            levels.band_hz == [band.low, band.high] && levels.window_deg_atdc == [window.low, window.high]
+        };
+        !recording.levels.as_ref().is_some_and(same)
     }
 
     /// Share of the work done, by bytes and frames: a survey, levels and sensor figures cost about alike.
@@ -128,15 +145,18 @@ impl Card {
             if let Content::Recording(recording) = &file.content {
                 let part = match &recording.working {
                     Some(Working::Survey(survey)) => survey.share(),
+                    Some(Working::Maps(maps)) => maps.share(),
                     Some(Working::Levels(levels)) => levels.share(),
                     Some(Working::Sensors(sensors)) => sensors.share(),
                     None => 0.0,
                 };
                 let whole = |done: bool| if done { 1.0 } else { 0.0 };
-                let levels = recording.survey.is_some() && !self.wants_levels(recording);
-                done += bytes
-                    * (part + whole(recording.survey.is_some()) + whole(levels) + whole(recording.sensors.is_some()));
-                all += 3.0 * bytes;
+                let surveyed = recording.survey.is_some();
+                let maps = surveyed && !wants_maps(recording);
+                let levels = maps && !self.wants_levels(recording);
+                done +=
+                    bytes * (part + whole(surveyed) + whole(maps) + whole(levels) + whole(recording.sensors.is_some()));
+                all += 4.0 * bytes;
             }
             done += 0.2 * bytes * if file.sha256.is_some() { 1.0 } else { 0.0 };
             all += 0.2 * bytes;
@@ -157,6 +177,14 @@ impl Card {
         self.changed.extend([2, 11]);
         self.refuse_other(id);
     }
+}
+
+fn has_events(recording: &Recording) -> bool {
+    recording.crank().is_some_and(|crank| !crank.events.is_empty())
+}
+
+fn wants_maps(recording: &Recording) -> bool {
+    recording.maps.is_none() && has_events(recording)
 }
 
 /// Hashes on; the digest once the end is reached.

@@ -3,6 +3,7 @@
 pub mod cause;
 pub mod control;
 pub mod drive;
+pub mod grid;
 pub mod level;
 pub mod logged;
 pub mod modes;

@@ -4,6 +4,7 @@ pub mod channels;
 pub mod chart;
 pub mod figure;
 pub mod result;
+mod searched;
 pub mod section;
 pub mod speech;
 pub mod table;

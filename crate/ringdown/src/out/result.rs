@@ -31,7 +31,7 @@ pub fn result(card: &Card) -> Value {
     });
     if let Value::Object(map) = &mut out {
         band_and_window(card, map);
-        map.insert("search".into(), Value::Null);
+        map.insert("search".into(), super::searched::search(card));
         map.insert(
             "compare".into(),
             card.comparison().map_or(Value::Null, |comparison| compare_json(card, comparison)),
@@ -183,7 +183,7 @@ fn log_events(card: &Card) -> Vec<Value> {
 }
 
 /// Says to which cylinder, pair or sensor a row belongs.
-fn place(group: &Group, map: &mut Map<String, Value>) {
+pub(super) fn place(group: &Group, map: &mut Map<String, Value>) {
     match (group.cylinders.as_slice(), group.sensor) {
         ([cylinder], sensor) => {
             map.insert("cylinder".into(), json!(cylinder));

@@ -108,8 +108,8 @@ fn metadata(name: &str, source: &mut dyn Source, len: u64) -> Result<(Info, u64)
 
 fn stream_info(body: &[u8]) -> Result<Info, Kind> {
     let body: &[u8; 34] = body.first_chunk().ok_or_else(|| Kind::Malformed {
-        found: format!("{} bytes of stream information", body.len()),
-        expected: "34 bytes",
+        found: format!("{} bytes", body.len()),
+        expected: "34 bytes of FLAC stream information",
         remedy: AGAIN,
     })?;
     let [_, _, b0, b1, _, _, _, _, _, _, r0, r1, r2, r3, t0, t1, t2, t3, ..] = *body;

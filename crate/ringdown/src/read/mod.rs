@@ -40,6 +40,7 @@ pub mod wave;
 
 use crate::error::{Error, Kind, Loaded, Place};
 use magic::Promise;
+use serde::{Deserialize, Serialize};
 use std::io::{Read, Seek};
 
 /// Anything a reader can read from: a file, bytes in memory, a browser's file in a worker.
@@ -47,7 +48,8 @@ pub trait Source: Read + Seek {}
 impl<T: Read + Seek> Source for T {}
 
 /// What whoever hands a file over says about it, where the file itself does not.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Told {
     /// Samples without a header.
     pub raw: Option<raw::RawForm>,

@@ -3,8 +3,11 @@
 pub mod envelope;
 pub mod filter;
 pub mod filtfilt;
+pub mod kurtosis;
 pub mod level;
+pub mod octave;
 pub mod segments;
 pub mod spectrum;
 pub mod stft;
 pub mod taper;
+pub mod tone;

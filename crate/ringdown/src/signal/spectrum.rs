@@ -35,7 +35,7 @@ pub enum Detrend {
 }
 
 /// A planned transform of tapered segments with its buffers.
-struct Transform {
+pub(super) struct Transform {
     plan: Arc<dyn RealToComplex<f64>>,
     input: Vec<f64>,
     output: Vec<Complex<f64>>,
@@ -43,13 +43,13 @@ struct Transform {
 }
 
 impl Transform {
-    fn new(len: usize) -> Self {
+    pub(super) fn new(len: usize) -> Self {
         let plan = RealFftPlanner::new().plan_fft_forward(len);
         let (input, output, scratch) = (plan.make_input_vec(), plan.make_output_vec(), plan.make_scratch_vec());
         Self { plan, input, output, scratch }
     }
 
-    fn run(&mut self, segment: &[f32], weights: &[f64], detrend: Detrend) -> &[Complex<f64>] {
+    pub(super) fn run(&mut self, segment: &[f32], weights: &[f64], detrend: Detrend) -> &[Complex<f64>] {
         let mean = match detrend {
             Detrend::Nothing => 0.0,
             Detrend::Mean => segment.iter().map(|x| f64::from(*x)).sum::<f64>() / segment.len().max(1) as f64,

@@ -1,5 +1,6 @@
 //! One figure a file: from results to a [`Figure`], numbers ready to draw.
 
+mod above;
 mod band;
 mod compare;
 mod envelope;
@@ -8,6 +9,7 @@ mod limits;
 mod modes;
 mod profile;
 mod proof;
+mod search;
 mod sensors;
 mod spectrogram;
 mod speed;
@@ -38,7 +40,10 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
         ("spectrogram", [file, channel]) => {
             spectrogram(card, *file, *channel as u16, &spectrogram::Region::default(), OVERVIEW_COLUMNS, OVERVIEW_ROWS)
         }
+        ("above", [file, channel]) => above::above(card, *file, *channel as u16),
+        ("orders", [file, channel]) => above::orders(card, *file, *channel as u16),
         ("band", _) => band::band(card),
+        ("search", _) => search::search(card),
         ("profile", _) => profile::profile(card),
         ("floor", _) if id == "floor-log" => floor::floor_log(card),
         ("floor", _) => floor::floor(card),

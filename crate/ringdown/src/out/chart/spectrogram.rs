@@ -21,16 +21,24 @@ const MOST_PER_COLUMN: u64 = 12;
 /// Share of the levels below and above the colour limits.
 const CLIPPED_COLOURS: [f64; 2] = [0.05, 0.998];
 
-/// Spectrogram with at most `columns` x `rows` cells, each the mean power of up to 12 segments spread over it.
-pub fn spectrogram(
-    card: &Card,
-    id: FileId,
+/// Levels of a spectrogram, ready to draw or to be worked on.
+pub(super) struct Cells {
+    /// dB re a full-scale sine, column after column, lowest row first.
+    pub levels: Vec<f32>,
+    pub columns: usize,
+    pub rows: usize,
+    pub time_s: [f64; 2],
+    pub hz: [f64; 2],
+}
+
+/// At most `columns` x `rows` cells, each the mean power of up to 12 segments of `segment_s` spread over it.
+pub(super) fn cells(
+    recording: &crate::card::recording::Recording,
     channel: u16,
     region: &Region,
-    columns: usize,
-    rows: usize,
-) -> Option<Figure> {
-    let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
+    [columns, rows]: [usize; 2],
+    segment_s: f64,
+) -> Option<Cells> {
     let rate = recording.sample_rate_hz();
     let frames = recording.survey.as_ref().map_or(recording.samples.borrow().frames, |survey| survey.frames);
     let duration_s = frames as f64 / rate;
@@ -38,7 +46,7 @@ pub fn spectrogram(
     let [low_hz, high_hz] = region.hz.unwrap_or([0.0, (0.5 * rate).min(25_000.0)]);
     let from = (from_s.clamp(0.0, duration_s) * rate) as u64;
     let to = (to_s.clamp(0.0, duration_s) * rate) as u64;
-    let length = ((SEGMENT_S * rate) as usize).next_power_of_two().clamp(64, 1 << 14);
+    let length = ((segment_s * rate) as usize).next_power_of_two().clamp(64, 1 << 14);
     let columns = columns.clamp(2, 2000);
     if to.checked_sub(from)? < length as u64 || high_hz <= low_hz {
         return None;
@@ -63,13 +71,34 @@ pub fn spectrogram(
     }
     let mut levels = Vec::new();
     builder.levels_db(&mut levels);
+    Some(Cells {
+        levels,
+        columns: builder.columns(),
+        rows: builder.rows(),
+        time_s: [from as f64 / rate, to as f64 / rate],
+        hz: builder.range_hz(),
+    })
+}
+
+/// Spectrogram with at most `columns` x `rows` cells.
+pub fn spectrogram(
+    card: &Card,
+    id: FileId,
+    channel: u16,
+    region: &Region,
+    columns: usize,
+    rows: usize,
+) -> Option<Figure> {
+    let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
+    let rate = recording.sample_rate_hz();
+    let cells = cells(recording, channel, region, [columns, rows], SEGMENT_S)?;
+    let Cells { levels, columns, rows, time_s: [from_s, to_s], hz: [bottom_hz, top_hz] } = cells;
     let [low_db, high_db] = colour_limits(&levels);
-    let [bottom_hz, top_hz] = builder.range_hz();
     let mut layers = vec![Layer::Heat {
-        columns: builder.columns() as u32,
-        rows: builder.rows() as u32,
-        x0: from as f64 / rate,
-        x1: to as f64 / rate,
+        columns: columns as u32,
+        rows: rows as u32,
+        x0: from_s,
+        x1: to_s,
         y0: bottom_hz / 1000.0,
         y1: top_hz / 1000.0,
         values: Numbers(levels),
@@ -86,14 +115,14 @@ pub fn spectrogram(
     Some(Figure {
         id: format!("spectrogram-{id}-{channel}"),
         summary: say("band.figure.spectrogram.summary", &values),
-        x: axis("chart.s", Quantity::Time, from as f64 / rate, to as f64 / rate),
+        x: axis("chart.s", Quantity::Time, from_s, to_s),
         y: axis("chart.khz", Quantity::Frequency, bottom_hz / 1000.0, top_hz / 1000.0),
         layers,
     })
 }
 
 /// The 5th and 99.8th percentile of the levels, at least 10 dB apart, from an even sample of them.
-fn colour_limits(levels: &[f32]) -> [f64; 2] {
+pub(super) fn colour_limits(levels: &[f32]) -> [f64; 2] {
     let step = (levels.len() / 20_000).max(1);
     let mut sample: Vec<f32> = levels.iter().copied().step_by(step).filter(|level| level.is_finite()).collect();
     sample.sort_by(f32::total_cmp);

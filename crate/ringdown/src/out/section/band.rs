@@ -1,6 +1,8 @@
 //! Section 5: the frequency band, and whether knock stands out in it.
 
+use super::searched;
 use super::*;
+use crate::card::search::Verdict;
 use crate::card::{ChosenBy, FileRole, Settled};
 use crate::feature::modes::Mode;
 use crate::out::words::{khz, say};
@@ -22,10 +24,11 @@ pub(super) fn view(card: &Card) -> SectionView {
     let Some(band) = band(card) else {
         let mut view = waiting(5, "band.nobore", "band.todo.bore");
         view.figures = spectrograms(card);
+        view.tables = searched::tables(card);
         return view;
     };
     let (state, finding, todo) = judge(card, band);
-    let mut tables = Vec::new();
+    let mut tables = searched::tables(card);
     if let (Some(evidence), Some(modes)) = (card.evidence(), card.modes())
         && let Some(in_band) = evidence.contrast_db(band.low, band.high)
     {
@@ -43,16 +46,19 @@ pub(super) fn view(card: &Card) -> SectionView {
         ));
     }
     let mut figures = spectrograms(card);
+    // They read the recording anew: only once the numbers a user waits for are there.
+    if card.evidence().is_some() {
+        figures.extend(other_views(card));
+    }
     if card.evidence().is_some_and(|evidence| !evidence.loud_db.is_empty()) {
         figures.insert(0, figure("band", "band.figure.spectra", finding.clone()));
     }
-    SectionView {
-        why: vec![text("band.why"), text("band.why.mixture")],
-        todo,
-        tables,
-        figures,
-        ..blank(5, state, finding)
+    if card.search().is_some_and(|search| !search.map.is_empty()) {
+        figures.insert(0, figure("search", "band.figure.map", finding.clone()));
     }
+    let mut why = vec![text("band.why"), text("band.why.mixture")];
+    why.extend(searched::why(card));
+    SectionView { why, todo, tables, figures, ..blank(5, state, finding) }
 }
 
 fn range(low_hz: f64, high_hz: f64) -> String {
@@ -69,6 +75,9 @@ fn mode_row(mode: &Mode, contrast_db: f64) -> Option<Row> {
 
 fn judge(card: &Card, band: Settled) -> (State, String, Vec<String>) {
     let values = [("low", khz(band.low)), ("high", khz(band.high)), ("source", source(card, band))];
+    if let Some(judged) = searched::judge(card, band, &values) {
+        return judged;
+    }
     let contrast =
         card.evidence().and_then(|evidence| Some((evidence.contrast_db(band.low, band.high)?, evidence.pairs)));
     match contrast {
@@ -76,7 +85,7 @@ fn judge(card: &Card, band: Settled) -> (State, String, Vec<String>) {
             let [low, high, source] = values;
             let values = [low, high, source, ("db", db(contrast_db)), ("n", number(pairs as f64, 0))];
             if contrast_db >= STANDS_OUT_DB {
-                (State::Holds, say("band.finding.stands", &values), Vec::new())
+                (State::Holds, say("band.finding.stands", &values) + &tried(card), Vec::new())
             } else {
                 (State::Look, say("band.finding.weak", &values), vec![text("band.todo.weak")])
             }
@@ -89,8 +98,20 @@ fn judge(card: &Card, band: Settled) -> (State, String, Vec<String>) {
     }
 }
 
+/// That the search found nothing better, where it did.
+fn tried(card: &Card) -> String {
+    match card.search().filter(|search| search.verdict == Verdict::UsualAsGood) {
+        Some(search) => format!(" {}", say("band.usual.asgood", &[("cells", number(search.cells as f64, 0))])),
+        None => String::new(),
+    }
+}
+
 fn source(card: &Card, band: Settled) -> String {
     match (band.chosen_by, card.sheet().and_then(|sheet| sheet.bore_mm)) {
+        (ChosenBy::Search, _) => {
+            let cells = card.search().map_or(0, |search| search.cells);
+            say("band.source.search", &[("cells", number(cells as f64, 0))])
+        }
         (ChosenBy::Mode, Some(bore_mm)) => say("band.source.mode", &[("bore", number(bore_mm, 1))]),
         _ => text("band.source.user"),
     }
@@ -113,6 +134,25 @@ fn spectrograms(card: &Card) -> Vec<FigureRef> {
             }
         })
         .collect()
+}
+
+/// The first provoked recording (without one, the first) above its background and by order.
+fn other_views(card: &Card) -> Vec<FigureRef> {
+    let Some((id, values)) = first_sensor(card) else { return Vec::new() };
+    let view = |kind: &str| FigureRef {
+        id: format!("{kind}-{id}"),
+        caption: say(&format!("band.figure.{kind}"), &values),
+        summary: say(&format!("band.figure.{kind}.summary"), &values),
+    };
+    ["above", "orders"].map(view).into()
+}
+
+fn first_sensor(card: &Card) -> Option<(String, [(&'static str, String); 2])> {
+    let with_events =
+        card.recordings().filter(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
+    let (file, recording) = with_events.min_by_key(|(file, _)| file.role != FileRole::Knock)?;
+    let channel = recording.sensor_channels(card.sheet()).into_iter().next()?;
+    Some((format!("{}-{channel}", file.id), [("file", file.input.name.clone()), ("n", channel.to_string())]))
 }
 
 pub(super) fn verdict(card: &Card) -> (State, String) {

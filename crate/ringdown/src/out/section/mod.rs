@@ -10,6 +10,7 @@ mod limits;
 mod logs;
 mod proof;
 mod recordings;
+mod searched;
 mod sensors;
 mod speed;
 mod window;

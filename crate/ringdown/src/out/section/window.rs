@@ -18,7 +18,11 @@ pub(super) fn view(card: &Card) -> SectionView {
     let mut values = vec![("start", number(window.low, 0)), ("end", number(window.high, 0))];
     values.push((
         "source",
-        text(if window.chosen_by == ChosenBy::User { "window.source.user" } else { "window.source.practice" }),
+        text(match window.chosen_by {
+            ChosenBy::User => "window.source.user",
+            ChosenBy::Search => "window.source.search",
+            ChosenBy::Mode => "window.source.practice",
+        }),
     ));
     let excess =
         card.evidence().and_then(|evidence| Some((evidence.excess_in(window.low, window.high)?, evidence.pairs)));
@@ -37,6 +41,13 @@ pub(super) fn view(card: &Card) -> SectionView {
             todo.push(text("window.todo.provoke"));
             (State::NotEnough, say("window.finding.start", &values))
         }
+    };
+    let finding = match card.search().filter(|_| window.chosen_by == ChosenBy::Search) {
+        Some(search) => {
+            let [from, to] = search.flat.window_deg_atdc.map(|deg| number(deg, 0));
+            format!("{finding} {}", say("window.flat", &[("from", from), ("to", to)]))
+        }
+        None => finding,
     };
     let speeds = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0];
     let rows = speeds.map(|rpm| {

@@ -1,0 +1,129 @@
+//! Which cell: the best of thousands is partly luck, so each is weighed with its neighbours, chosen without a stretch and
+//! judged on that stretch, in turn (nested cross-validation over contiguous stretches; M. Stone, J. R. Stat. Soc. B 36
+//! (1974) 111, from memory).
+
+use super::score::{FOLDS, Score};
+use super::{Band, Cell, Span};
+
+/// Cells overlap at least so much to be neighbours: their common part over what both cover.
+const NEIGHBOUR: f64 = 0.55;
+
+/// What the grid says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Choice {
+    /// The best cell with its neighbours' support.
+    pub best: usize,
+    /// Score of the cells chosen without a stretch, on that stretch.
+    pub honest: [f32; FOLDS],
+    /// Share of that stretch's provoked events over the limit, in the cell chosen without it; and of its safe events.
+    pub honest_share: [f32; FOLDS],
+    /// See `honest_share`.
+    pub honest_false: [f32; FOLDS],
+    /// Cells as good as the best within its error, in descending order of score; the best is one of them.
+    pub as_good: Vec<usize>,
+    /// Score of each cell drawn together with its neighbours.
+    pub supported: Vec<f32>,
+}
+
+/// The `count` cells with the largest values once each is drawn together with its neighbours, best first.
+pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usize) -> Vec<usize> {
+    let supported = Grid::new(bands, spans).support(values);
+    let mut order: Vec<usize> = (0..supported.len()).collect();
+    order.sort_by(|a, b| supported[*b].total_cmp(&supported[*a]));
+    order.truncate(count);
+    order
+}
+
+/// Chooses among the cells `closer`, whose stretches were left out in turn; `scores` of all cells, band after band with a
+/// value a window.
+pub fn choose(bands: &[Band], spans: &[Span], scores: &[Score], closer: &[usize]) -> Option<Choice> {
+    let grid = Grid::new(bands, spans);
+    let supported = grid.support(&scores.iter().map(|score| score.whole).collect::<Vec<_>>());
+    let best = largest(&supported, closer)?;
+    let mut choice = Choice {
+        best,
+        honest: [0.0; FOLDS],
+        honest_share: [0.0; FOLDS],
+        honest_false: [0.0; FOLDS],
+        as_good: as_good(scores, &supported, closer, best),
+        supported,
+    };
+    for fold in 0..FOLDS {
+        // Cells without a closer look lend their neighbours what they score over everything.
+        let mut train: Vec<f32> = scores.iter().map(|score| score.whole).collect();
+        closer.iter().for_each(|at| train[*at] = scores[*at].train[fold]);
+        let score = scores.get(largest(&grid.support(&train), closer)?)?;
+        choice.honest[fold] = score.test[fold];
+        choice.honest_share[fold] = score.test_share[fold];
+        choice.honest_false[fold] = score.test_false[fold];
+    }
+    Some(choice)
+}
+
+/// Cell at a place of the scores.
+pub fn cell(bands: &[Band], spans: &[Span], at: usize) -> Option<Cell> {
+    let per_band = spans.len().max(1);
+    Some(Cell { band: *bands.get(at / per_band)?, span: *spans.get(at % per_band)? })
+}
+
+/// Mean difference `a - b` over the stretches and its standard error.
+pub fn difference(a: &[f32; FOLDS], b: &[f32; FOLDS]) -> (f64, f64) {
+    let apart: Vec<f64> = a.iter().zip(b).map(|(a, b)| f64::from(a - b)).collect();
+    let mean = crate::stats::moments::mean(&apart).unwrap_or(0.0);
+    let sd = crate::stats::moments::standard_deviation(&apart).unwrap_or(0.0);
+    (mean, sd / (FOLDS as f64).sqrt())
+}
+
+/// Common part of two ranges over what both cover.
+pub fn overlap(a: [f64; 2], b: [f64; 2]) -> f64 {
+    let common = (a[1].min(b[1]) - a[0].max(b[0])).max(0.0);
+    common / (a[1].max(b[1]) - a[0].min(b[0]))
+}
+
+fn largest(values: &[f32], among: &[usize]) -> Option<usize> {
+    among.iter().copied().max_by(|a, b| values[*a].total_cmp(&values[*b]).then(b.cmp(a)))
+}
+
+/// A cell is as good as the best while the best is ahead by no more than the standard error of the difference.
+fn as_good(scores: &[Score], supported: &[f32], closer: &[usize], best: usize) -> Vec<usize> {
+    let within = |at: &usize| {
+        let (mean, error) = difference(&scores[best].test, &scores[*at].test);
+        *at == best || mean <= error
+    };
+    let mut good: Vec<usize> = closer.iter().copied().filter(within).collect();
+    good.sort_by(|a, b| supported[*b].total_cmp(&supported[*a]));
+    good
+}
+
+struct Grid {
+    bands: Vec<Vec<usize>>,
+    spans: Vec<Vec<usize>>,
+}
+
+impl Grid {
+    fn new(bands: &[Band], spans: &[Span]) -> Self {
+        let bands: Vec<[f64; 2]> = bands.iter().map(|band| band.range_hz()).collect();
+        let spans: Vec<[f64; 2]> = spans.iter().map(|span| span.range_deg_atdc()).collect();
+        Self { bands: neighbours(&bands), spans: neighbours(&spans) }
+    }
+
+    /// Mean of each cell with its neighbours in band and those in window.
+    fn support(&self, values: &[f32]) -> Vec<f32> {
+        let per_band = self.spans.len();
+        let mut out = Vec::with_capacity(values.len());
+        for (band, bands) in self.bands.iter().enumerate() {
+            for (span, spans) in self.spans.iter().enumerate() {
+                let across = bands.iter().map(|other| values[other * per_band + span]);
+                let along = spans.iter().map(|other| values[band * per_band + other]);
+                out.push(across.chain(along).sum::<f32>() / (bands.len() + spans.len()) as f32);
+            }
+        }
+        out
+    }
+}
+
+/// Those that overlap each, itself among them.
+fn neighbours(ranges: &[[f64; 2]]) -> Vec<Vec<usize>> {
+    let near = |own: &[f64; 2]| (0..ranges.len()).filter(|at| overlap(*own, ranges[*at]) >= NEIGHBOUR).collect();
+    ranges.iter().map(near).collect()
+}
