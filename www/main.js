@@ -76,11 +76,14 @@ function bindSettings(state) {
 
 /** Language and decimal mark: page, worker and the page's own instance of the module. @param {State} state @param {World} world */
 function bindLanguage(state, world) {
+  const language = find(document, "#language", HTMLSelectElement);
   const comma = find(document, "#decimal", HTMLSelectElement);
   const page = new PageLanguage(document.body);
+  language.addEventListener("change", () => state.put({ language: language.value, comma: language.value === "de" }));
   comma.addEventListener("change", () => state.put({ comma: comma.value === "," }));
   state.watch(["language", "comma"], () => {
     const { results } = state;
+    language.value = results.language === "de" ? "de" : "en";
     comma.value = results.comma ? "," : ".";
     page.speak(results.language);
     world.pictures.then(() => wasm_bindgen.speak(results.language, results.comma));

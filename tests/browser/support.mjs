@@ -171,8 +171,8 @@ export async function dropFiles(page, files) {
   );
 }
 
-/** @param {Page} page */
-const isDone = async (page) => (await page.locator("#progress-text").textContent()) === "Done.";
+/** In whichever language. @param {Page} page */
+const isDone = async (page) => /^\u27e6?(Done|Fertig)\./.test((await page.locator("#progress-text").textContent()) ?? "");
 
 /** Waits until the analysis has come to its end, however often it starts anew. @param {Page} page */
 export async function settled(page) {

@@ -52,12 +52,14 @@ function columnChoice({ state }, file, channel) {
 /** @param {World} world @param {FileRow} file */
 function channelList(world, file) {
   if (!file.channels.length) return el("span", {}, "");
-  const words = file.channels.map((one) => (file.kind === "recording" ? `${one.channel} ${one.role}`
-    : [one.name || one.channel, one.unit && `(${one.unit})`].filter(Boolean).join(" ")));
-  const brief = words.length > 4 ? `${words.slice(0, 3).join(", ")} and ${words.length - 3} more` : words.join(", ");
+  /** @type {(Node | string)[][]} each role a text of its own, so that another language finds it */
+  const words = file.channels.map((one) => (file.kind === "recording" ? [`${one.channel} `, one.role]
+    : [el("span", { class: "own-words" }, [one.name || one.channel, one.unit && `(${one.unit})`].filter(Boolean).join(" "))]));
+  const some = words.length > 4 ? words.slice(0, 3) : words;
+  const brief = [...some.flatMap((word, at) => (at ? [", ", ...word] : word)), ...words.length > 4 ? [` and ${words.length - 3} more`] : []];
   const rows = file.channels.map((one) => el("tr", {}, el("th", { scope: "row" }, `${one.channel} ${one.name}`), el("td", {}, one.unit),
     el("td", {}, columnChoice(world, file, one)), el("td", {}, one.reason)));
-  return el("details", { "data-file": file.sha256 }, el("summary", {}, brief),
+  return el("details", { "data-file": file.sha256 }, el("summary", {}, ...brief),
     el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": `channels of ${file.name}` },
       el("table", { class: "plain" }, el("thead", {}, el("tr", {}, ...["channel", "unit", "is", "because"].map((head) => el("th", { scope: "col" }, head)))),
         el("tbody", {}, ...rows))));

@@ -86,10 +86,24 @@ mod tests {
     }
 
     #[test]
-    fn a_german_text_names_the_same_values_and_nothing_is_left_over() {
-        for (key, german) in german() {
-            let english = english().get(key).unwrap_or_else(|| panic!("{key} is in no English table"));
-            assert_eq!(names(german.as_str().unwrap()), names(english.as_str().unwrap()), "{key}");
+    fn each_text_stands_in_both_tables_and_names_the_same_values() {
+        let english: Vec<&String> = english().keys().collect();
+        let german_keys: Vec<&String> = german().keys().collect();
+        assert!(english.len() > 500, "only {} texts: a table could not be read", english.len());
+        let lacks: Vec<_> = english.iter().filter(|key| !german().contains_key(**key)).collect();
+        let left: Vec<_> = german_keys.iter().filter(|key| !super::english().contains_key(**key)).collect();
+        assert!(lacks.is_empty() && left.is_empty(), "not in de.json: {lacks:?}; only there: {left:?}");
+        for key in english {
+            let [here, there] = [super::english(), german()].map(|table| names(table[key].as_str().unwrap()));
+            assert_eq!(here, there, "{key}");
+        }
+    }
+
+    #[test]
+    fn no_key_stands_twice_in_a_table() {
+        for table in [include_str!("../../text/en.json"), include_str!("../../text/de.json")] {
+            let read: Map<String, Value> = serde_json::from_str(table).unwrap();
+            assert_eq!(table.matches("\": \"").count(), read.len());
         }
     }
 

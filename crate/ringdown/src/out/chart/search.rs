@@ -42,7 +42,7 @@ pub(super) fn search(card: &Card) -> Option<Figure> {
                 values: Numbers(values),
                 low: 0.0,
                 high: f64::from(most),
-                label: text("chart.share"),
+                label: text("chart.map.share"),
             },
             Layer::Points {
                 x: mark(0.5 * (best_low + best_high)),
