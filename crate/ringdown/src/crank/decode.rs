@@ -26,6 +26,29 @@ pub struct Crank {
     pub notes: Vec<Note>,
     /// Edges used, missing and extra, over the whole file.
     pub edges: EdgeCount,
+    /// What speed and events come from.
+    pub source: Source,
+    /// Where there is no crank signal: moments, s, and how sure their speed is, 0 to 1.
+    pub confidence: Vec<(f64, f32)>,
+}
+
+impl Crank {
+    /// Whether angles count from a firing TDC, not from a place in the pattern of the sensors.
+    pub fn has_angle(&self) -> bool {
+        self.source != Source::Blind && !self.events.is_empty()
+    }
+}
+
+/// What speed and events come from.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Source {
+    /// A wheel of several teeth.
+    #[default]
+    Wheel,
+    /// One pulse a turn or cycle.
+    Pulse,
+    /// The sensors alone: angles count from a place in their pattern.
+    Blind,
 }
 
 /// Edge counts.
@@ -137,7 +160,8 @@ impl Decoder {
 
     /// Ends the signal.
     pub fn finish(mut self) -> Crank {
-        let mut crank = Crank { notes: std::mem::take(&mut self.notes), ..Crank::default() };
+        let source = if self.toothed() { Source::Wheel } else { Source::Pulse };
+        let mut crank = Crank { notes: std::mem::take(&mut self.notes), source, ..Crank::default() };
         let Some(wheel) = self.wheel.take() else { return crank };
         let samples = self.samples as f64;
         let (mut counted, direction) = wheel.finish(samples);
@@ -153,6 +177,10 @@ impl Decoder {
         crank.track.segments = counted.segments;
         self.place(&mut crank);
         crank
+    }
+
+    fn toothed(&self) -> bool {
+        !self.pattern.is_single() || self.pattern.anchor == Anchor::Cam
     }
 
     /// Whether the cam can add anything: two-strokes and pulses once a cycle know their turn.

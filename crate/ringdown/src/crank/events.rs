@@ -18,6 +18,8 @@ pub struct Event {
     pub cylinder: Option<u16>,
     /// The two candidates where the turn is not known.
     pub pair: Option<[u16; 2]>,
+    /// Channel (from 1) that hears it best, where neither is known.
+    pub sensor: Option<u16>,
     /// Speed around TDC, 1/min.
     pub rpm: f32,
     /// Rate of change of speed, 1/min per second.
@@ -62,6 +64,14 @@ pub fn events_of(track: &Track, firing: &[(u16, f64)], cycle_deg: f64, known: &[
         add_events(segment, index as u32, &places, period, &mut events);
     }
     events
+}
+
+/// Every firing of a segment whose angles are relative to a pattern, with its place in the firing order.
+pub fn unnamed_events(segment: &Segment, index: u32, firing: &[(u16, f64)], cycle_deg: f64) -> Vec<(Event, u16)> {
+    let mut events = Vec::new();
+    add_events(segment, index, &single_places(firing, cycle_deg), cycle_deg, &mut events);
+    let placed = |event: Event| (Event { cylinder: None, ..event }, event.cylinder.unwrap_or(0));
+    events.into_iter().map(placed).collect()
 }
 
 fn single_places(firing: &[(u16, f64)], cycle_deg: f64) -> Vec<Place> {
@@ -110,6 +120,7 @@ fn event(segment: &Segment, index: u32, place: Place, deg: f64) -> Option<Event>
         segment: index,
         cylinder: place.cylinder,
         pair: place.pair,
+        sensor: None,
         rpm: rpm as f32,
         rpm_per_s: acceleration(segment, deg).unwrap_or(0.0) as f32,
     })

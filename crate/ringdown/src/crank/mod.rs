@@ -1,5 +1,6 @@
 //! Crank events: which cylinder fired when, and where that is not known.
 
+pub mod blind;
 mod cycle;
 pub mod decode;
 pub mod edges;
@@ -11,7 +12,7 @@ pub mod recognise;
 mod search;
 pub mod track;
 
-pub use decode::{Crank, Decoder};
+pub use decode::{Crank, Decoder, Source};
 pub use events::Event;
 pub use track::Track;
 
@@ -37,4 +38,8 @@ pub enum LostReason {
     NotYetSynchronised,
     /// The signal looks like no wheel at all.
     NotAWheel,
+    /// No crank signal, and nothing in the sensors repeats as an engine does.
+    NoPattern,
+    /// No crank signal, and another speed explains the sensors as well.
+    Ambiguous,
 }
