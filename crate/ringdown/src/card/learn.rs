@@ -345,8 +345,10 @@ pub(super) fn group_of(groups: &mut Vec<Group>, event: &Event, channel: u16, loa
         (None, None) => Vec::new(),
     };
     cylinders.sort_unstable();
+    // Where nothing names the cylinder, what one sensor hears is pooled.
+    let heard = |a: &Group, b: &Group| !a.cylinders.is_empty() || a.sensor == b.sensor;
     let group = Group { cylinders, sensor: Some(channel), column: None, load };
-    index_of(groups, group, |a, b| a.cylinders == b.cylinders && a.load == b.load)
+    index_of(groups, group, |a, b| a.cylinders == b.cylinders && a.load == b.load && heard(a, b))
 }
 
 pub(super) fn index_of(groups: &mut Vec<Group>, group: Group, same: impl Fn(&Group, &Group) -> bool) -> u16 {

@@ -4,6 +4,7 @@ use super::recording::{ChannelSurvey, Levels, Recording, Survey, sensor_of};
 use super::search::{self, MOST_EVENTS};
 use super::work::{SLICE_FRAMES, Working};
 use super::{Card, Content, FileId, FileRole, RoleReason};
+use crate::crank::blind::{Ear as RhythmEar, Loudness};
 use crate::crank::events::Event;
 use crate::crank::track::Segment;
 use crate::crank::{Crank, Decoder, Lost, LostReason};
@@ -22,7 +23,12 @@ pub(super) struct Surveying {
     moments: Vec<Moments>,
     channels: Vec<ChannelSurvey>,
     decoder: Option<Decoder>,
+    /// Of the channels that may be sensors, in case the crank signal tells nothing.
+    ears: Vec<(u16, RhythmEar)>,
 }
+
+/// Most channels listened to for the engine's rhythm.
+const MOST_EARS: usize = 4;
 
 /// Running sums of powers; the mean is near zero against the spread, so plain sums lose nothing that matters.
 #[derive(Clone, Copy, Default)]
@@ -64,6 +70,9 @@ impl Surveying {
     fn new(recording: &Recording, sheet: Option<&Sheet>) -> Self {
         let wave = recording.samples.borrow();
         let decoder = sheet.and_then(|sheet| Decoder::new(sheet, wave.sample_rate_hz, wave.channels));
+        let taken = decoder.as_ref().map(Decoder::channels).unwrap_or_default();
+        let free = (1..=wave.channels as u16).filter(|channel| !taken.contains(channel)).take(MOST_EARS);
+        let ears = free.filter_map(|channel| Some((channel, RhythmEar::new(wave.sample_rate_hz)?))).collect();
         let fresh = ChannelSurvey { min: f32::INFINITY, max: f32::NEG_INFINITY, ..ChannelSurvey::default() };
         Self {
             next: 0,
@@ -72,6 +81,7 @@ impl Surveying {
             moments: vec![Moments::default(); wave.channels],
             channels: vec![fresh; wave.channels],
             decoder,
+            ears,
         }
     }
 
@@ -88,6 +98,11 @@ impl Surveying {
                 channel.max = channel.max.max(sample);
             }
         }
+        for (channel, ear) in &mut self.ears {
+            if let Some(plane) = self.planes.get(usize::from(*channel) - 1) {
+                ear.push(plane);
+            }
+        }
         if let Some(decoder) = &mut self.decoder {
             let wanted = decoder.channels();
             let planes: Vec<&[f32]> = wanted
@@ -101,7 +116,7 @@ impl Surveying {
         }
     }
 
-    fn finish(mut self, sample_rate_hz: f64) -> Survey {
+    fn finish(mut self, sample_rate_hz: f64) -> (Survey, Vec<(u16, Loudness)>) {
         for (channel, moments) in self.channels.iter_mut().zip(&self.moments) {
             (channel.mean, channel.rms, channel.kurtosis) = moments.summary();
             if channel.min > channel.max {
@@ -109,7 +124,8 @@ impl Surveying {
             }
         }
         let crank = self.decoder.map(Decoder::finish).map(|crank| whole(crank, self.next as f64 / sample_rate_hz));
-        Survey { channels: self.channels, crank, frames: self.next }
+        let heard = self.ears.into_iter().map(|(channel, ear)| (channel, ear.finish())).collect();
+        (Survey { channels: self.channels, crank, frames: self.next }, heard)
     }
 }
 
@@ -247,7 +263,9 @@ impl Card {
         wave.frames = wave.frames.min(survey.next);
         let rate = wave.sample_rate_hz;
         drop(wave);
-        recording.survey = Some(survey.finish(rate));
+        let (survey, heard) = survey.finish(rate);
+        recording.heard = survey.crank.as_ref().is_none_or(|crank| crank.track.segments.is_empty()).then_some(heard);
+        recording.survey = Some(survey);
         self.changed.extend([1, 2, 3, 4, 5, 6, 7, 8, 9, 11]);
         self.forget_learnt();
     }
@@ -392,7 +410,8 @@ fn walk_events(
             break;
         }
         let heard: Vec<u16> = event.cylinder.into_iter().chain(event.pair.into_iter().flatten()).collect();
-        let channel = sheet.and_then(|sheet| sensor_of(sheet, &available, &heard)).unwrap_or(0);
+        let listed = || sheet.and_then(|sheet| sensor_of(sheet, &available, &heard));
+        let channel = event.sensor.or_else(listed).unwrap_or(0);
         let samples = walk.planes.get(usize::from(channel).wrapping_sub(1)).map_or(&[][..], Vec::as_slice);
         let clip = survey.channels.get(usize::from(channel).wrapping_sub(1)).map_or([-1.0, 1.0], clip_ends);
         let slice = Slice { samples: if got > 0 { samples } else { &[] }, first: start, clip };

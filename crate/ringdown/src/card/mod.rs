@@ -4,6 +4,7 @@
 //! call it the same way and get the same numbers.
 
 mod add;
+mod blind;
 pub mod choices;
 pub mod compare;
 pub mod evidence;
@@ -151,6 +152,11 @@ impl Card {
             Content::Log(log) => Some((file, log.as_ref())),
             _ => None,
         })
+    }
+
+    /// Whether any recording's events count from a firing TDC: without, the window is relative to the sensors' pattern.
+    pub fn has_angle(&self) -> bool {
+        self.recordings().any(|(_, recording)| recording.crank().is_some_and(crate::crank::Crank::has_angle))
     }
 
     /// Events judged by ear.

@@ -1,6 +1,7 @@
 //! A recording on the card: its surveyed channels, crank events, sensor figures and event levels.
 
 use crate::crank::Crank;
+use crate::crank::blind::Loudness;
 use crate::feature::grid::map::Maps;
 use crate::feature::level::{Level, Profile};
 pub use crate::feature::sensor::Listened;
@@ -20,6 +21,8 @@ pub struct Recording {
     pub maps: Option<Maps>,
     /// Level of each crank event, once done.
     pub levels: Option<Levels>,
+    /// Loudness of the channels that may be sensors, where the crank signal told nothing and no search has begun.
+    pub(super) heard: Option<Vec<(u16, Loudness)>>,
     pub(super) working: Option<super::work::Working>,
 }
 
@@ -65,7 +68,7 @@ impl Recording {
     /// Nothing computed yet.
     pub fn new(samples: Samples) -> Self {
         let samples = std::cell::RefCell::new(samples);
-        Self { samples, survey: None, sensors: None, maps: None, levels: None, working: None }
+        Self { samples, survey: None, sensors: None, maps: None, levels: None, heard: None, working: None }
     }
 
     /// Length, seconds.
@@ -91,6 +94,8 @@ impl Recording {
 
     pub(super) fn forget_all(&mut self) {
         self.survey = None;
+        self.heard = None;
+        self.working = None;
         self.sensors = None;
         self.maps = None;
         self.forget_levels();
@@ -105,7 +110,10 @@ impl Recording {
 
     pub(super) fn forget_levels(&mut self) {
         self.levels = None;
-        self.working = None;
+        // A search for the engine's rhythm hangs on no band or window, and what it listens to is not kept twice.
+        if !matches!(self.working, Some(super::work::Working::Blind(_))) {
+            self.working = None;
+        }
     }
 
     /// Role of a channel (from 1): as the sheet says, else told by its own signal.

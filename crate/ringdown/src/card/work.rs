@@ -18,6 +18,7 @@ const HASH_PIECE: usize = 1 << 16;
 pub(super) enum Working {
     Survey(Box<Surveying>),
     Maps(Box<Mapping>),
+    Blind(Box<crate::crank::blind::Blind>),
     Levels(Box<Levelling>),
     Sensors(Box<Listening>),
 }
@@ -43,6 +44,7 @@ enum Task {
     Survey(FileId),
     Maps(FileId),
     Search,
+    Blind(FileId),
     Levels(FileId),
     Sensors(FileId),
     Learn,
@@ -69,6 +71,10 @@ impl Card {
             Task::Search => {
                 self.search_on();
                 5
+            }
+            Task::Blind(id) => {
+                self.blind_slice(id);
+                4
             }
             Task::Levels(id) => {
                 self.levels_slice(id);
@@ -113,6 +119,12 @@ impl Card {
             recordings().find(|(_, recording)| recording.survey.is_none()).map(|(file, _)| Task::Survey(file.id));
         let maps = || recordings().find(|(_, recording)| wants_maps(recording)).map(|(file, _)| Task::Maps(file.id));
         let search = || self.wants_search().then_some(Task::Search);
+        let searched = |recording: &Recording| matches!(recording.working, Some(Working::Blind(_)));
+        let blind = || {
+            let wanted =
+                |(file, recording): &(&File, &Recording)| searched(recording) || self.wants_blind(file.role, recording);
+            recordings().find(wanted).map(|(file, _)| Task::Blind(file.id))
+        };
         let levels =
             || recordings().find(|(_, recording)| self.wants_levels(recording)).map(|(file, _)| Task::Levels(file.id));
         let learn = || (self.wants_learning() && !self.files.is_empty()).then_some(Task::Learn);
@@ -124,7 +136,7 @@ impl Card {
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
-        let measured = doubtful.or(survey).or_else(maps).or_else(search).or_else(levels);
+        let measured = doubtful.or(survey).or_else(blind).or_else(maps).or_else(search).or_else(levels);
         measured.or_else(learn).or_else(evidence).or_else(compare).or_else(sensors).or_else(hash)
     }
 
@@ -148,7 +160,7 @@ impl Card {
                     Some(Working::Maps(maps)) => maps.share(),
                     Some(Working::Levels(levels)) => levels.share(),
                     Some(Working::Sensors(sensors)) => sensors.share(),
-                    None => 0.0,
+                    Some(Working::Blind(_)) | None => 0.0,
                 };
                 let whole = |done: bool| if done { 1.0 } else { 0.0 };
                 let surveyed = recording.survey.is_some();

@@ -37,6 +37,13 @@ impl Crank {
     pub fn has_angle(&self) -> bool {
         self.source != Source::Blind && !self.events.is_empty()
     }
+
+    /// How sure the speed at `t_s` is, 0 to 1, where it comes from the sensors alone.
+    pub fn confidence_at(&self, t_s: f64) -> Option<f32> {
+        let after = self.confidence.partition_point(|(at_s, _)| *at_s < t_s);
+        let near = [after.checked_sub(1), Some(after)].into_iter().flatten().filter_map(|at| self.confidence.get(at));
+        near.min_by(|a, b| (a.0 - t_s).abs().total_cmp(&(b.0 - t_s).abs())).map(|(_, confidence)| *confidence)
+    }
 }
 
 /// What speed and events come from.

@@ -188,8 +188,16 @@ mod tests {
             })
             .collect();
         let slice = Slice { samples: &samples, first: 0, clip: [-1.0, 1.0] };
-        let event =
-            Event { t_s: 0.05, deg: 900.0, segment: 0, cylinder: Some(1), pair: None, sensor: None, rpm: 3000.0, rpm_per_s: 0.0 };
+        let event = Event {
+            t_s: 0.05,
+            deg: 900.0,
+            segment: 0,
+            cylinder: Some(1),
+            pair: None,
+            sensor: None,
+            rpm: 3000.0,
+            rpm_per_s: 0.0,
+        };
         let inside = Meter::new(rate, 4000.0, 8000.0, [15.0, 35.0]).unwrap();
         let (level, profile) = inside.measure(&slice, &segment, &event);
         assert!((level.energy_db + 23.01).abs() < 0.3, "{level:?}"); // 0.1^2 / 2

@@ -2,6 +2,7 @@
 
 use super::{channels, section};
 use crate::card::{Card, ChosenBy, Content, File, Group, Side};
+use crate::crank::Source as CrankSource;
 use crate::read::log::Of;
 use crate::read::roles::Role;
 use serde_json::{Map, Value, json};
@@ -79,11 +80,10 @@ fn speeds(card: &Card) -> Value {
     let mut out = Vec::new();
     for (file, recording) in card.recordings() {
         let Some(crank) = recording.crank() else { continue };
-        let source = match card.sheet().and_then(|sheet| sheet.crank.as_ref()) {
-            Some(crate::read::sheet::Crank::PulsePerTurn { .. } | crate::read::sheet::Crank::PulsePerCycle { .. }) => {
-                "pulse"
-            }
-            _ => "wheel",
+        let source = match crank.source {
+            CrankSource::Wheel => "wheel",
+            CrankSource::Pulse => "pulse",
+            CrankSource::Blind => "blind",
         };
         for segment in &crank.track.segments {
             let (Some(&from_s), Some(&to_s)) = (segment.t_s.first(), segment.t_s.last()) else { continue };
@@ -93,6 +93,7 @@ fn speeds(card: &Card) -> Value {
             let confidence = (1.0 - segment.error_deg / 10.0).clamp(0.0, 1.0);
             out.extend(times.filter_map(|t_s| {
                 let rpm = crank.track.rpm_at(t_s)?;
+                let confidence = crank.confidence_at(t_s).map_or(confidence, f64::from);
                 Some(json!({"file": file.input.name, "t_s": t_s, "rpm": rpm, "confidence": confidence, "source": source}))
             }));
         }
@@ -214,8 +215,7 @@ fn band_and_window(card: &Card, map: &mut Map<String, Value>) {
             |band| json!({"low_hz": band.low, "high_hz": band.high, "chosen_by": by(band.chosen_by)}),
         ),
     );
-    let has_crank =
-        card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
+    let has_crank = card.has_angle();
     let window = card.window();
     let [start, end] = [window.low, window.high].map(|deg| has_crank.then_some(deg));
     map.insert(

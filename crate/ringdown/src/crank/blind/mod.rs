@@ -14,7 +14,7 @@ pub use ear::{Ear, Loudness};
 use super::track::Segment;
 use super::{Crank, Event, Lost, LostReason, Source};
 use crate::read::sheet::Sheet;
-use phase::{KNOT_S, Phase};
+use phase::{KNOT_S, Phase, Rhythm};
 use ridge::{Course, Ridge};
 use rustfft::num_complex::Complex;
 use score::Scorer;
@@ -36,6 +36,10 @@ const SHORTEST_S: f64 = 0.8;
 const CLEAR_A_SECOND: f32 = 40.0;
 /// Ratios of speeds that a pattern may be mistaken for.
 const RIVALS: [f64; 10] = [0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 / 3.0, 0.25, 4.0];
+/// Least swing of the loudness at any line, dB.
+const LEAST_SWING_DB: f64 = 0.7;
+/// Share of the strongest line that the next one has in bursts; a sine's logarithm makes 0.13.
+const BURSTS: f64 = 0.35;
 /// Degrees a crank angle from the pattern may be off: the noise of combustion begins and ends at no fixed angle.
 const ERROR_DEG: f64 = 25.0;
 
@@ -136,9 +140,13 @@ impl Blind {
                 .filter_map(|moment| Some((moment, usize::from((*course.places.get(moment)?)?))))
                 .map(|(moment, place)| scorer.hz_at(course.summit(moment, place)))
                 .collect();
-            let mut phase = Phase::integrate(from_s, hop_s, &hz);
+            let mut phase = Phase::integrate(from_s, hop_s, &smooth(&hz));
             phase.hold(&voices, &layout);
-            let lines = phase.place(&voices, &layout);
+            let rhythm = phase.place(&voices, &layout);
+            let Rhythm { lines, .. } = &rhythm;
+            if !is_engine(&rhythm, &phase, &layout) {
+                continue;
+            }
             if from_s > known_to_s {
                 crank.lost.push(Lost { from_s: known_to_s, to_s: from_s, reason: LostReason::NoPattern });
             }
@@ -149,7 +157,12 @@ impl Blind {
             let segment = segment(&phase, &layout);
             known_to_s = segment.t_s.last().copied().unwrap_or(known_to_s);
             let index = crank.track.segments.len() as u32;
-            crank.events.extend(combustions(&segment, index, &layout, &loudest(lines.get(lines.len() - channels.len()..).unwrap_or(&[]), &layout, &channels)));
+            crank.events.extend(combustions(
+                &segment,
+                index,
+                &layout,
+                &loudest(lines.get(lines.len() - channels.len()..).unwrap_or(&[]), &layout, &channels),
+            ));
             crank.track.segments.push(segment);
         }
         if duration_s > known_to_s {
@@ -165,6 +178,15 @@ fn lose(crank: &mut Crank, known_to_s: &mut f64, [from_s, to_s]: [f64; 2], reaso
     }
     crank.lost.push(Lost { from_s, to_s, reason });
     *known_to_s = to_s;
+}
+
+/// Parabolas of least squares through the values around each: the grid's steps are no changes of speed.
+fn smooth(values: &[f64]) -> Vec<f64> {
+    const REACH: i64 = 2;
+    let at = |index: i64| values.get(index.clamp(0, values.len() as i64 - 1) as usize).copied().unwrap_or(0.0);
+    // Weights of Savitzky and Golay, Anal. Chem. 36 (1964) 1627, for 5 points: (17 - 5 i^2) / 35.
+    let one = |middle: i64| (-REACH..=REACH).map(|i| at(middle + i) * (17 - 5 * i * i) as f64 / 35.0).sum();
+    (0..values.len() as i64).map(one).collect()
 }
 
 /// Runs of moments with a place.
@@ -197,6 +219,20 @@ fn rival(course: &Course, stretch: std::ops::Range<usize>) -> f32 {
 /// Chance that the speed of a moment is right, from how much better than noise it explains the loudness.
 fn confidence(score: f32) -> f32 {
     1.0 / (1.0 + (-0.8 * (score + 2.0)).exp())
+}
+
+/// Combustions swing the loudness, and do so in bursts. What swings little or not at all, and what swings like a sine in
+/// time with the mains, is no engine.
+fn is_engine(rhythm: &Rhythm, phase: &Phase, layout: &Layout) -> bool {
+    let firings = layout.firing_deg.len();
+    let swing = |line: usize| rhythm.swings_db.get(line.wrapping_sub(1)).copied().unwrap_or(0.0);
+    let most = |lines: std::ops::Range<usize>| lines.map(swing).fold(0.0, f64::max);
+    let bursts = most(1..firings).max(most(firings + 1..2 * firings + 1)) > BURSTS * most(1..2 * firings + 1);
+    let seconds = KNOT_S * phase.cycles.len().saturating_sub(1) as f64;
+    let turned = phase.cycles.last().zip(phase.cycles.first()).map_or(0.0, |(last, first)| last - first);
+    let hz = firings as f64 * turned / seconds;
+    let with_mains = |mains: f64| (hz / mains - (hz / mains).round()).abs() < 0.001 * hz / mains;
+    most(1..2 * firings + 1) > LEAST_SWING_DB && (bursts || !(with_mains(50.0) || with_mains(60.0)))
 }
 
 fn segment(phase: &Phase, layout: &Layout) -> Segment {

@@ -106,9 +106,8 @@ impl Phase {
         }
     }
 
-    /// Shifts the phase so that whole cycles begin at the firing TDC of one of the cylinders. Returns each voice's lines
-    /// over the whole stretch.
-    pub fn place(&mut self, voices: &[Loudness], layout: &Layout) -> Vec<Vec<Complex<f64>>> {
+    /// Shifts the phase so that whole cycles begin at the firing TDC of one of the cylinders.
+    pub fn place(&mut self, voices: &[Loudness], layout: &Layout) -> Rhythm {
         let lines = 2 * layout.firing_deg.len();
         let comb: Vec<Complex<f64>> = (1..=lines).map(|multiple| layout.comb(multiple)).collect();
         let blocks: Vec<Vec<Vec<Complex<f64>>>> = voices.iter().map(|voice| self.blocks(voice, lines)).collect();
@@ -134,13 +133,31 @@ impl Phase {
             .collect();
         self.shift(&shifts);
         let turned = |lines: Vec<Complex<f64>>| {
-            let turn = |(index, line): (usize, Complex<f64>)| {
-                line * Complex::cis(-TAU * (index + 1) as f64 * (noise - shift))
-            };
+            let turn =
+                |(index, line): (usize, Complex<f64>)| line * Complex::cis(-TAU * (index + 1) as f64 * (noise - shift));
             lines.into_iter().enumerate().map(turn).collect()
         };
-        whole.into_iter().map(turned).collect()
+        let swings_db = swings(near.first().map_or(&[], Vec::as_slice), voices.first().map_or(1.0, |v| v.rate_hz));
+        Rhythm { lines: whole.into_iter().map(turned).collect(), swings_db }
     }
+}
+
+/// The pattern of a stretch.
+pub struct Rhythm {
+    /// Lines of each voice over the whole stretch, from once a cycle.
+    pub lines: Vec<Vec<Complex<f64>>>,
+    /// How far the loudness of the first voice swings at each line, dB.
+    pub swings_db: Vec<f64>,
+}
+
+/// Mean amplitude of each line where all neighbouring blocks are there.
+fn swings(near: &[Vec<Complex<f64>>], rate_hz: f64) -> Vec<f64> {
+    let inner = if near.len() > 2 * FAR { near.get(FAR..near.len() - FAR).unwrap_or(near) } else { near };
+    let scale = 2.0 / (rate_hz * KNOT_S * (FAR as f64 + 1.0) * inner.len().max(1) as f64);
+    let lines = inner.first().map_or(0, Vec::len);
+    (0..lines)
+        .map(|line| inner.iter().filter_map(|block| block.get(line)).map(|z| z.norm()).sum::<f64>() * scale)
+        .collect()
 }
 
 /// Weighted sums over neighbouring blocks.
@@ -150,7 +167,9 @@ fn averaged(blocks: &[Vec<Complex<f64>>], reach: usize) -> Vec<Vec<Complex<f64>>
     let at = |block: usize| {
         let mut sums = vec![Complex::default(); lines];
         for offset in -(reach as i64)..=reach as i64 {
-            let Some(near) = usize::try_from(block as i64 + offset).ok().and_then(|near| blocks.get(near)) else { continue };
+            let Some(near) = usize::try_from(block as i64 + offset).ok().and_then(|near| blocks.get(near)) else {
+                continue;
+            };
             for (sum, line) in sums.iter_mut().zip(near) {
                 *sum += line * weight(offset);
             }

@@ -56,8 +56,7 @@ impl Ridge {
         let end = self.on.get(top).map_or(f32::NEG_INFINITY, |on| on - SWITCH_COST);
         for (place, &score) in scores.iter().enumerate().take(self.count) {
             let step = place as i64 - i64::from(self.origin[place]);
-            let (value, from) =
-                if self.best[place] >= begin { (self.best[place], step as i8) } else { (begin, BEGIN) };
+            let (value, from) = if self.best[place] >= begin { (self.best[place], step as i8) } else { (begin, BEGIN) };
             self.on[place] = value + score;
             self.from.push(from);
             self.kept.push((score / KEPT_STEP).round().clamp(-127.0, 127.0) as i8);
@@ -120,9 +119,7 @@ impl Course {
 
     /// The place of the summit near `place`, between the steps of the grid.
     pub fn summit(&self, moment: usize, place: usize) -> f64 {
-        let at = |offset: i64| {
-            self.score(moment, usize::try_from(place as i64 + offset).ok()?).map(f64::from)
-        };
+        let at = |offset: i64| self.score(moment, usize::try_from(place as i64 + offset).ok()?).map(f64::from);
         match (at(-2), at(0), at(2)) {
             (Some(a), Some(b), Some(c)) if b >= a.max(c) && 2.0 * b - a - c > 0.0 => {
                 place as f64 + (c - a) / (2.0 * b - a - c)

@@ -1,8 +1,8 @@
 //! How well each speed explains a short stretch of loudness: lines at whole multiples of the cycle, more of them expected
 //! where the cylinders fire.
 
-use super::ear::Loudness;
 use super::Layout;
+use super::ear::Loudness;
 use crate::signal::taper::{Shape, Taper};
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex;

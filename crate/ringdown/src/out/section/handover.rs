@@ -64,6 +64,7 @@ fn evidence(card: &Card) -> Table {
 fn settings(card: &Card) -> Table {
     let choices = card.choices();
     let window = card.window();
+    let degrees = say("setting.deg", &[("low", number(window.low, 0)), ("high", number(window.high, 0))]);
     let band = super::band::band(card);
     let feature = match choices.feature {
         Feature::Energy => "feature.energy",
@@ -78,7 +79,7 @@ fn settings(card: &Card) -> Table {
                 |band| say("setting.khz", &[("low", khz(band.low)), ("high", khz(band.high))]),
             ),
         ),
-        ("window", say("setting.deg", &[("low", number(window.low, 0)), ("high", number(window.high, 0))])),
+        ("window", if card.has_angle() { degrees } else { "–".into() }),
         ("feature", text(feature)),
         ("rate", one_in(choices.false_alarm)),
         ("rule", choices.rule.clone().unwrap_or_else(|| text("setting.rule.law"))),

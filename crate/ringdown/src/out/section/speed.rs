@@ -3,7 +3,7 @@
 use super::*;
 use crate::card::recording::{Recording, crank_channel};
 use crate::crank::decode::Note;
-use crate::crank::{Crank, LostReason};
+use crate::crank::{Crank, LostReason, Source};
 use crate::out::words::{duration, percent, say};
 use crate::read::roles::Role;
 
@@ -30,7 +30,11 @@ pub(super) fn view(card: &Card) -> SectionView {
             (State::Holds, text("speed.finding.log"))
         }
     } else if tracked.is_empty() {
-        (State::Look, text("speed.finding.noreference"))
+        let key = if no_cylinders(card) { "speed.finding.nocylinders" } else { "speed.finding.noreference" };
+        (State::Look, text(key))
+    } else if tracked.iter().all(|(_, _, crank)| crank.source == Source::Blind) {
+        let key = if known_s > 0.0 { "speed.finding.blind" } else { "speed.finding.nopattern" };
+        (State::Look, say(key, &[("share", percent(share)), ("time", duration(all_s))]))
     } else {
         let values = [("share", percent(share)), ("time", duration(all_s)), ("n", lost.to_string())];
         let key = match lost {
@@ -65,7 +69,8 @@ pub(super) fn view(card: &Card) -> SectionView {
             caption: file.input.name.clone(),
             summary: say("speed.figure.summary", &[("file", file.input.name.clone())]),
         });
-    let mut why = vec![text("speed.why")];
+    let blind = tracked.iter().any(|(_, _, crank)| crank.source == Source::Blind);
+    let mut why = vec![text(if blind { "speed.why.blind" } else { "speed.why" })];
     why.extend(tracked.iter().flat_map(|(name, _, crank)| {
         crank.notes.iter().filter_map(note_sentence).map(move |note| format!("{name}: {note}"))
     }));
@@ -77,6 +82,11 @@ pub(super) fn view(card: &Card) -> SectionView {
         figures: figures.collect(),
         ..blank(4, state, finding)
     }
+}
+
+/// Without a number of cylinders no rhythm tells a speed.
+fn no_cylinders(card: &Card) -> bool {
+    card.sheet().is_none_or(|sheet| sheet.cylinders.is_none())
 }
 
 /// Seconds inside segments.
@@ -94,6 +104,10 @@ fn track_row(card: &Card, name: &str, recording: &Recording) -> Row {
         Some((channel, _)) => say("speed.source.channel", &[("n", channel.to_string())]),
         None => text("speed.source.none"),
     };
+    let source = match recording.crank() {
+        Some(crank) if crank.source == Source::Blind => text("speed.source.blind"),
+        _ => source,
+    };
     let Some(crank) = recording.crank() else {
         return row([name.into(), source, "0".into(), "0".into(), duration(seconds), "–".into()]);
     };
@@ -109,7 +123,10 @@ fn todos(
     tracked: &[(&str, &Recording, &Crank)],
 ) -> Vec<String> {
     let mut todo = Vec::new();
-    if !surveyed.is_empty() && tracked.is_empty() {
+    if !surveyed.is_empty() && tracked.iter().all(|(_, _, crank)| crank.source == Source::Blind) {
+        if no_cylinders(card) {
+            todo.push(text("speed.todo.cylinders"));
+        }
         todo.push(text(if card.sheet().is_some_and(|sheet| sheet.crank.is_some()) {
             "speed.todo.incomplete"
         } else {
@@ -177,5 +194,7 @@ pub(crate) fn lost_key(reason: LostReason) -> &'static str {
         LostReason::PatternBroken => "lost.pattern",
         LostReason::NotYetSynchronised => "lost.notyet",
         LostReason::NotAWheel => "lost.notawheel",
+        LostReason::NoPattern => "lost.nopattern",
+        LostReason::Ambiguous => "lost.ambiguous",
     }
 }

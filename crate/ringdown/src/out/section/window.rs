@@ -9,10 +9,10 @@ pub(super) fn view(card: &Card) -> SectionView {
         let finding = if card.logs().next().is_some() { "window.log" } else { "window.waiting" };
         return waiting(6, finding, "window.todo.record");
     }
-    let has_crank =
-        card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
-    if !has_crank {
-        return waiting(6, "window.nocrank", "window.todo.crank");
+    if !card.has_angle() {
+        let by_pattern =
+            card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
+        return waiting(6, if by_pattern { "window.blind" } else { "window.nocrank" }, "window.todo.crank");
     }
     let window = card.window();
     let mut values = vec![("start", number(window.low, 0)), ("end", number(window.high, 0))];
