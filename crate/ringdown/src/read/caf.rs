@@ -84,7 +84,11 @@ fn describe(body: &[u8]) -> Result<Description, Kind> {
         expected: "packets of one frame that hold a whole number of bytes for each channel",
         remedy: AGAIN,
     };
-    if frames != 1 || bytes * u32::from(channels) != packet || !(1..=8 * bytes).contains(&bits) || bytes > 8 {
+    if frames != 1
+        || !(1..=8).contains(&bytes)
+        || bytes * u32::from(channels) != packet
+        || !(1..=8 * bytes).contains(&bits)
+    {
         return Err(odd());
     }
     let endian = if flags & IS_LITTLE != 0 { Endian::Little } else { BIG };
