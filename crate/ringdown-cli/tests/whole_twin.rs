@@ -72,7 +72,8 @@ fn what_can_not_be_read_gets_one_line_and_the_rest_its_result() {
         ("other.json", br#"{"sheet":1,"bore_mm":80}"#.to_vec(), &["second engine sheet", "drop only one"]),
         ("broken.json", br#"{"sheet":1,"bore_mm":}"#.to_vec(), &["line 1"]),
         ("words.csv", b"a,b,c\nx,y,z\nq,w,e\n".to_vec(), &["without a table of numbers", "export"]),
-        ("sound.flac", b"fLaC\0\0\0\x22".to_vec(), &["FLAC", "convert it to WAV"]),
+        ("cut.flac", b"fLaC\0\0\0\x22".to_vec(), &["FLAC", "copy the file again"]),
+        ("song.mp3", b"ID3\x04\0\0\0\0\0\0".repeat(20), &["MP3", "record"]),
     ];
     let folder = folder("refused");
     for (name, bytes, said) in cases {
