@@ -85,7 +85,10 @@ fn settings(card: &Card) -> Table {
         ("rule", choices.rule.clone().unwrap_or_else(|| text("setting.rule.law"))),
         (
             "useanyway",
-            if choices.use_anyway.is_empty() { text("setting.useanyway.none") } else { list(&choices.use_anyway) },
+            match choices.use_anyway.as_slice() {
+                [] => text("setting.useanyway.none"),
+                all => list(&all.iter().map(|reason| text(&format!("floor.reason.{reason}"))).collect::<Vec<_>>()),
+            },
         ),
         ("confidence", say("setting.percent", &[("share", percent(choices.confidence))])),
         ("version", env!("CARGO_PKG_VERSION").into()),
