@@ -32,6 +32,9 @@ pub(super) fn view(card: &Card) -> SectionView {
             values.extend([("share", percent(share)), ("peak", number(peak_deg, 0)), ("n", number(pairs as f64, 0))]);
             if share >= 0.7 {
                 (State::Holds, say("window.finding.holds", &values))
+            } else if window.chosen_by == ChosenBy::Search {
+                // Where loud cycles have most, quiet ones may have much too: the search weighed both.
+                (State::Holds, say("window.finding.searched", &values))
             } else {
                 todo.push(say("window.todo.move", &values));
                 (State::Look, say("window.finding.outside", &values))
