@@ -63,7 +63,7 @@ fn wav(claimed: u32, samples: usize) -> Vec<u8> {
 /// Name, bytes, and what the line must say besides the name: the place or what was found, and what to do.
 #[test]
 fn what_can_not_be_read_gets_one_line_and_the_rest_its_result() {
-    let cases: [(&str, Vec<u8>, &[&str]); 9] = [
+    let cases: [(&str, Vec<u8>, &[&str]); 10] = [
         ("empty.wav", Vec::new(), &["is empty", "copy it again"]),
         ("text.wav", b"Dear diary,\nit rained all day.\n".to_vec(), &["without a table", "export the log"]),
         ("claim.wav", wav(4_294_967_000, 0), &["byte 44", "no samples", "record"]),
