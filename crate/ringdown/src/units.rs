@@ -20,3 +20,18 @@ impl CrankAngle {
 pub fn decibels(power: f64) -> f64 {
     10.0 * power.max(1e-30).log10()
 }
+
+/// kPa in one of a pressure's unit, as logs write it (brackets and case do not matter); `None` for what is no pressure.
+/// Pounds per square inch and inches of mercury: conventional factors, from memory.
+pub fn kpa_per(unit: &str) -> Option<f64> {
+    let unit = unit.trim_matches(['[', ']', '(', ')', ' ']).to_lowercase();
+    Some(match unit.as_str() {
+        "kpa" => 1.0,
+        "hpa" | "mbar" => 0.1,
+        "bar" => 100.0,
+        "psi" | "psia" => 6.894_757,
+        "inhg" => 3.386_389,
+        "pa" => 1e-3,
+        _ => return None,
+    })
+}

@@ -294,13 +294,14 @@ pub fn write(plan: &Plan) -> Written {
     let (mut angle_deg, mut due_s, mut fired) = (0.0_f64, 0.0, 0_usize);
     for (i, at) in states.iter().enumerate() {
         let t_s = i as f64 * STEP_S;
-        for k in 0..CYLINDERS {
-            let was = retard[k];
-            retard[k] = (retard[k] - RECOVERY_DEG_PER_S * STEP_S).max(0.0);
-            if was > 0.0 && retard[k] == 0.0 {
-                if let Some(last) = pulled.iter_mut().rev().find(|pulled| pulled.cylinder == k) {
-                    last.back_s = Some(t_s);
-                }
+        for (k, out_deg) in retard.iter_mut().enumerate() {
+            let was = *out_deg;
+            *out_deg = (was - RECOVERY_DEG_PER_S * STEP_S).max(0.0);
+            if was > 0.0
+                && *out_deg == 0.0
+                && let Some(last) = pulled.iter_mut().rev().find(|pulled| pulled.cylinder == k)
+            {
+                last.back_s = Some(t_s);
             }
         }
         angle_deg += at.rpm * 6.0 * STEP_S;

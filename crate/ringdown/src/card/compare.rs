@@ -10,6 +10,7 @@ use crate::limit::compare::{Compared, Grid, Seen, Seens, compare};
 use crate::limit::floor::Observation;
 use crate::read::log::{Column, Log};
 use crate::read::roles::Role;
+use crate::units::kpa_per;
 
 /// What is compared with what.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -319,7 +320,7 @@ impl Blocks {
 /// What the level columns of a log show of ordinary running; all columns of one moment share its stretch.
 fn see_log(log: &Ready, with_load: bool, blocks: &mut Blocks, seen: &mut Seens) {
     let load = log.drive.log.first(Role::Load).filter(|_| with_load);
-    let scale = load.and_then(|column| to_kpa(column)).unwrap_or(1.0);
+    let scale = load.and_then(to_kpa).unwrap_or(1.0);
     let load = load.map(|column| held(log.drive.t_s, column));
     let coolant = log.drive.log.first(Role::Coolant).map(|column| held(log.drive.t_s, column));
     blocks.next_file();
@@ -352,17 +353,9 @@ fn see_log(log: &Ready, with_load: bool, blocks: &mut Blocks, seen: &mut Seens) 
     }
 }
 
-/// Factor from a pressure's unit to kPa; `None` for what is no pressure.
+/// Factor from a column's unit to kPa; `None` for what is no pressure.
 fn to_kpa(column: &Column) -> Option<f64> {
-    let unit = column.unit.as_deref()?.trim_matches(['[', ']', '(', ')', ' ']).to_lowercase();
-    Some(match unit.as_str() {
-        "kpa" => 1.0,
-        "hpa" | "mbar" => 0.1,
-        "bar" => 100.0,
-        "psi" => 6.894_757,
-        "pa" => 1e-3,
-        _ => return None,
-    })
+    kpa_per(column.unit.as_deref()?)
 }
 
 /// Whether loads of all logs can be matched: all pressures, or all of one unit.

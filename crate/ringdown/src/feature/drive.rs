@@ -3,6 +3,7 @@
 use crate::read::log::{Column, Log};
 use crate::read::roles::Role;
 use crate::stats::robust::{Definition, quantile};
+use crate::units::kpa_per;
 
 /// A value stands for later rows of a column logged more seldom, at most so long, s.
 const HOLD_S: f64 = 1.0;
@@ -138,7 +139,7 @@ impl Demand {
         let share: Vec<f64> = values.iter().map(|value| (value - zero) / (full - zero)).collect();
         let (low, high) = ((low - zero) / (full - zero), (high - zero) / (full - zero));
         // Without a wide range nothing says that its lower end is a shut throttle.
-        let shut = (high - low >= 0.2 && low <= 0.15).then(|| low + 0.03 * (high - low) + 0.01);
+        let shut = (high - low >= 0.2 && low <= 0.15).then_some(low + 0.03 * (high - low) + 0.01);
         let shut =
             shut.filter(|shut| role == Role::Throttle || is_overrun(column.unit.as_deref(), zero, *shut, &share));
         Some(Demand { share, shut, role })
@@ -148,18 +149,9 @@ impl Demand {
 /// Whether the lowest load of a log is that of a shut throttle, and not just the lightest load that was driven: under
 /// 38 kPa in the manifold or a fifth of full load (common practice, no source); in any other unit where it is rare.
 fn is_overrun(unit: Option<&str>, lowest: f64, shut: f64, share: &[f64]) -> bool {
-    let unit = unit.map(|unit| unit.trim().to_lowercase());
-    let kpa_each = match unit.as_deref() {
-        Some("kpa") => Some(1.0),
-        Some("mbar" | "hpa") => Some(0.1),
-        Some("bar") => Some(100.0),
-        Some("psi" | "psia") => Some(6.894_757),
-        Some("inhg") => Some(3.386_389),
-        _ => None,
-    };
-    match (kpa_each, unit.as_deref()) {
-        (Some(kpa_each), _) => lowest * kpa_each < 38.0,
-        (None, Some("%")) => lowest < 20.0,
+    match (unit.and_then(kpa_per), unit) {
+        (Some(kpa), _) => lowest * kpa < 38.0,
+        (None, Some(unit)) if unit.contains('%') => lowest < 20.0,
         _ => share.iter().filter(|share| **share <= shut).count() * 4 < share.len(),
     }
 }

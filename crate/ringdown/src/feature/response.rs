@@ -133,7 +133,7 @@ impl Map {
 
     /// In cells; the load's part is 0 without a load.
     fn place(&self, rpm: f64, row: usize) -> Option<(f64, f64)> {
-        let x = (rpm.is_finite() && rpm >= 0.0 && rpm < 30_000.0).then_some(rpm / MAP_RPM)?;
+        let x = ((0.0..30_000.0).contains(&rpm)).then_some(rpm / MAP_RPM)?;
         let Some((loads, low, high)) = &self.loads else { return Some((x, 0.0)) };
         let share = (loads.get(row)? - low) / (high - low);
         share.is_finite().then(|| (x, share.clamp(0.0, 1.0) * (MAP_LOADS - 1) as f64))
@@ -250,7 +250,7 @@ impl Retard {
         let from_s = |row: usize| drive.t_s[row] - at_s;
         let more = self.deg[latest] + self.least();
         let wait = (latest + 1..self.deg.len()).take_while(|row| from_s(*row) <= MOST_RECOVERY_S);
-        let wait: Vec<usize> = wait.take_while(|row| !(self.deg[*row] > more)).collect();
+        let wait: Vec<usize> = wait.take_while(|row| self.deg[*row].is_nan() || self.deg[*row] <= more).collect();
         let falls_to = |share: f64| wait.iter().copied().find(|row| self.deg[*row] <= before + share * deg);
         if self.from == From::Correction {
             let given_back = before + (0.5 * self.resolution_deg).max(0.03 * deg);

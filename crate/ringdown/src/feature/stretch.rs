@@ -90,13 +90,14 @@ impl Stretches {
         let one = |row: usize| {
             let (rpm, slope) = (drive.rpm[row], drive.rpm_per_s[row].abs());
             let shut = drive.is_shut(row);
+            let asked = drive.demand_at(row) > 0.3;
             match upsets[row] {
-                _ if !(rpm >= STOPPED_RPM) => Stretch::Stopped,
+                _ if rpm.is_nan() || rpm < STOPPED_RPM => Stretch::Stopped,
                 Some(Upset::Start) => Stretch::Start,
                 Some(Upset::GearChange) => Stretch::GearChange,
                 _ if is_cold(row) && !all_cold => Stretch::WarmUp,
                 _ if rpm > OVERRUN_RPM && shut == Some(true) => Stretch::Overrun,
-                _ if rpm < IDLE_RPM && slope < 400.0 && !(drive.demand_at(row) > 0.3) => Stretch::Idle,
+                _ if rpm < IDLE_RPM && slope < 400.0 && !asked => Stretch::Idle,
                 Some(_) => Stretch::Transient,
                 None if jerks[row] || slope > f64::from(super::level::TRANSIENT_RPM_PER_S) => Stretch::Transient,
                 None if slope > SWEEP_RPM_PER_S => Stretch::Sweep,

@@ -187,8 +187,8 @@ impl Found<'_, '_> {
         // Over the second after: a limiter is back where it was, a gear change is not.
         let back = after.clone().any(|row| drive.rpm[row] > before * (1.0 - 0.4 * UPSHIFT_SHARE));
         // A fall that goes on is a lift or brakes.
-        let stays = drive.around(lowest, 0.0, 0.5).all(|row| !(drive.rpm[row] < drive.rpm[lowest] - 0.04 * before));
-        (asked_again && !back && stays).then_some((self.earlier[row], lowest))
+        let goes_on = drive.around(lowest, 0.0, 0.5).any(|row| drive.rpm[row] < drive.rpm[lowest] - 0.04 * before);
+        (asked_again && !back && !goes_on).then_some((self.earlier[row], lowest))
     }
 
     fn downshift(&self, row: usize) -> Option<(usize, usize)> {
@@ -257,7 +257,8 @@ impl Found<'_, '_> {
     fn lifts(&mut self) {
         for row in 1..self.rows.len() {
             let (before, now) = (self.drive.demand_at(self.earlier[row]), self.drive.demand_at(row));
-            if !(before - now > 0.08) {
+            let closes = before - now > 0.08;
+            if !closes {
                 continue;
             }
             let was = self.highest_demand(self.drive.around(row, -FALL_S, 0.0)).unwrap_or(before);

@@ -304,7 +304,10 @@ fn share(level: f64, floor: f64, spread: f64) -> Sums {
     }
 }
 
-fn between(pair: &[Cell; 2], grid: &Grid, of: [&dyn Fn(&Sums) -> Option<f64>; 2]) -> Option<Difference> {
+/// A figure of a cell's sums; `None` where they hold too little.
+type Figure<'a> = &'a dyn Fn(&Sums) -> Option<f64>;
+
+fn between(pair: &[Cell; 2], grid: &Grid, of: [Figure; 2]) -> Option<Difference> {
     let value = pair[1].value(of[1])? - pair[0].value(of[0])?;
     let estimates = pair[0].estimate(of[0]).zip(pair[1].estimate(of[1]));
     let interval = estimates.map(|(a, b)| bootstrap::difference(&a, &b, grid.confidence));

@@ -65,16 +65,11 @@ impl Loudness {
             let sum: u32 = all.iter().map(|one| one.steps.get(index).copied().map_or(0, u32::from)).sum();
             (sum / all.len() as u32) as u8
         };
-        Some(Loudness { rate_hz: first.rate_hz, steps: (0..first.len()).map(one).collect() })
+        Some(Loudness { rate_hz: first.rate_hz, steps: (0..first.steps.len()).map(one).collect() })
     }
 
     fn push(&mut self, power: f32) {
         self.steps.push(((quick_db(power) - LOWEST_DB) * STEPS_PER_DB).round().clamp(0.0, 255.0) as u8);
-    }
-
-    /// Values held.
-    pub fn len(&self) -> usize {
-        self.steps.len()
     }
 
     /// Seconds held.

@@ -176,7 +176,7 @@ impl Scorer {
     /// Keeps the spectra of that change of speed which makes the sharpest lines.
     fn sharpest(&mut self, voices: &[Loudness], centre_s: f64) {
         let mut most = f64::NEG_INFINITY;
-        for warp in 0..self.warps.len() {
+        for (warp, change_per_s) in CHANGES_PER_S.into_iter().enumerate() {
             let mut sharp = 0.0;
             for (index, voice) in voices.iter().enumerate() {
                 self.transform_warped(voice, centre_s, warp);
@@ -191,7 +191,7 @@ impl Scorer {
             }
             if sharp > most {
                 most = sharp;
-                self.change_per_s = CHANGES_PER_S[warp];
+                self.change_per_s = change_per_s;
                 std::mem::swap(&mut self.power, &mut self.tried);
             }
         }
