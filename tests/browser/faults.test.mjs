@@ -8,7 +8,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { after, before, test } from "node:test";
-import { dropFiles, until, withSite } from "./support.mjs";
+import { dropFiles, settled, until, withSite } from "./support.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
@@ -45,9 +45,6 @@ const faults = async (page) => (await page.locator("#faults li span").allTextCon
 const told = (page, sentence) => until(async () => sentence.test(await faults(page)), () => `no sentence like ${sentence}`);
 
 /** @param {Page} page */
-const done = (page) => until(async () => (await page.locator("#progress-text").textContent()) === "Done.");
-
-/** @param {Page} page */
 const listed = async (page) => (await page.locator("#file-list tbody th").allTextContents()).join("\n");
 
 /** Typed entries, a choice and two files. @param {Page} page */
@@ -63,7 +60,7 @@ async function enter(page) {
 async function allThere(page) {
   await until(async () => /strangers-excerpt\.wav/.test(await listed(page)) && /strangers\.csv/.test(await listed(page)));
   await entriesThere(page);
-  await done(page);
+  await settled(page);
   await until(async () => (await page.locator("#engine .tables tbody tr").count()) > 0);
 }
 
@@ -97,7 +94,7 @@ test("a trap in the worker: a fresh one takes over with files and entries, and t
 test("out of memory in the worker: the module's memory is used up, the analysis starts again and comes to its end", async () => {
   const { page, close } = await site.open();
   await enter(page);
-  await done(page);
+  await settled(page);
   await inWorker(page, `wasm_bindgen({ module_or_path: "" }).then((wasm) => {
     for (let pages = 65536; pages >= 1; pages = Math.floor(pages / 2)) {
       try { while (wasm.memory.buffer.byteLength < 2 ** 32) wasm.memory.grow(pages); } catch { /* less, then */ }
@@ -107,14 +104,14 @@ test("out of memory in the worker: the module's memory is used up, the analysis 
   await dropFiles(page, [SHEET, join(DEMO, "evening-two-excerpt.wav")]);
   await told(page, /analysis broke down|not enough memory/);
   await until(async () => /strangers-excerpt\.wav/.test(await listed(page)));
-  await done(page);
+  await settled(page);
   await close();
 });
 
 test("a worker that dies without a word is missed, and another takes over", async () => {
   const { page, close } = await site.open("/", { clock: true });
   await enter(page);
-  await done(page);
+  await settled(page);
   await inWorker(page, "self.close()");
   await page.clock.runFor(140_000);
   await told(page, /no longer answered.*started again with your files/);
@@ -125,7 +122,7 @@ test("a worker that dies without a word is missed, and another takes over", asyn
 test("a worker at rest is not taken for dead, however the system clock jumps", async () => {
   const { page, close } = await site.open("/", { clock: true });
   await enter(page);
-  await done(page);
+  await settled(page);
   await page.clock.setSystemTime(new Date("1999-12-31T23:59:00Z"));
   for (let beat = 0; beat < 14; beat += 1) {
     await page.clock.runFor(10_000);
@@ -148,7 +145,7 @@ test("the worker's clock runs backwards: steps still end, and Stop is obeyed", a
   await page.locator("#stop").click();
   await until(async () => /^Stopped/.test((await page.locator("#progress-text").textContent()) ?? ""));
   await page.locator("#stop").click();
-  await done(page);
+  await settled(page);
   await close();
 });
 
@@ -213,7 +210,7 @@ test("a file changed or cut while it is read is named with what to do; the other
 test("a reload in the middle: entries, choices and a half-typed field are there, and the page asks for the files again", async () => {
   const { page, close } = await site.open();
   await enter(page);
-  await done(page);
+  await settled(page);
   await dropFiles(page, [join(DEMO, "evening-two-excerpt.wav")]);
   await page.locator("#f-stroke_mm").fill("78");
   await page.reload();

@@ -4,7 +4,7 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { test } from "node:test";
-import { dropFiles, until, withSite } from "./support.mjs";
+import { dropFiles, settled, until, withSite } from "./support.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
@@ -13,9 +13,6 @@ const site = withSite();
 
 /** Markup that would act, with a mark by which it is found again. */
 const MARKUP = `<img src=x onerror="window.pwned=1"><script>window.pwned=2</script><b id=planted>`;
-
-/** @param {Page} page */
-const done = (page) => until(async () => (await page.locator("#progress-text").textContent()) === "Done.");
 
 /** No element, no deed and no script came out of a text. @param {Page} page */
 async function nothingPlanted(page) {
@@ -41,7 +38,7 @@ test("names of files, columns, units and of the job are shown letter by letter, 
   await dropFiles(page, [{ name: `${MARKUP.replaceAll("/", "")}.csv`, bytes: log }, { name: `${MARKUP.replaceAll("/", "")}.txt`, bytes: Buffer.from("\u0000\u0001") }]);
   await until(async () => /<img src=x/.test((await page.locator("#file-list").textContent()) ?? ""));
   await until(async () => (await page.locator("#title").textContent()) === MARKUP);
-  await done(page);
+  await settled(page);
   assert.match((await page.locator("#faults").textContent()) ?? "", /<img src=x/, "the file that can't be read is named");
   await page.evaluate(() => { for (const details of document.querySelectorAll("details")) details.open = true; });
   await nothingPlanted(page);
@@ -54,7 +51,7 @@ for (const first of ["=", "+", "-", "@", "\t"]) {
     const { page, close } = await site.open();
     await dropFiles(page, [{ name: "named.csv", bytes: renamedLog((name) => (name === "Klopfpegel" ? `${first}Klopfpegel` : name)) }]);
     await until(async () => /named\.csv/.test((await page.locator("#file-list").textContent()) ?? ""));
-    await done(page);
+    await settled(page);
     const csv = await limitsText(page);
     assert.match(csv, new RegExp(`'?\\${first}?Klopfpegel`), "the column is in the table");
     const cells = csv.split(/\r?\n/).flatMap((line) => line.split(","));
@@ -105,7 +102,7 @@ test("a hostile sheet or card is refused in words or taken without harm, and the
   await until(async () => (await page.locator("#file-list tbody tr").count()) === 0);
   await dropFiles(page, [join(DEMO, "alder-valley.sheet.json"), join(DEMO, "strangers.csv")]);
   await until(async () => (await page.locator("#f-name").inputValue()).includes("Alder Valley"), () => "the good sheet fills the form");
-  await done(page);
+  await settled(page);
   await nothingPlanted(page);
   assert.deepEqual(complaints, []);
   await close();
