@@ -4,8 +4,11 @@
  * @typedef {import("./state.js").State} State
  * @typedef {import("./state.js").Inputs} Inputs
  * @typedef {import("./protocol.js").Fault} Fault
- * @typedef {{ file: File, role: string | null, sample: boolean, id: number | null, guessed: string | null,
- *   sentTo: Worker | null }} Source   `sentTo`: the worker that was given it, so that none gets it twice
+ * @typedef {import("./protocol.js").Told} Told
+ * @typedef {import("./protocol.js").Join} Join
+ * @typedef {{ file: File, parts: File[], how: Join | null, role: string | null, sample: boolean, id: number | null,
+ *   guessed: string | null, sentTo: Worker | null }} Source   `sentTo`: the worker that was given it, so that none gets it
+ *   twice; `parts` and `how`: files joined to one, of which `file` is the first
  * @typedef {{ resolve: (value: any) => void, reject: (reason: unknown) => void, name: string }} Open
  */
 
@@ -31,6 +34,9 @@ export class Refused extends Error {
  * counted and not time, so that a sleeping computer or a turned clock kills nobody. */
 const BEAT_MS = 10_000;
 const BEATS = 12;
+
+/** By which a file is known before it is read. @param {File} file */
+const toldKey = (file) => `${file.name} ${file.size}`;
 
 /** The same value, whatever the order it was built in. @param {unknown} a @param {unknown} b */
 const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
@@ -368,7 +374,7 @@ export class Analyst {
     source.sentTo = this.worker;
     this.adding = source;
     try {
-      const added = await this.post("add", null, source.role ? [source.file, source.role] : [source.file]);
+      const added = await this.post(...this.askFor(source));
       source.id = added.id;
       source.guessed = this.state.results.files.find((one) => one.id === added.id)?.role ?? null;
       /** @type {import("./protocol.js").Added[]} */
@@ -378,16 +384,63 @@ export class Analyst {
     } catch (error) {
       if (!(error instanceof Refused)) return null; // the worker broke down: its successor is given the rest
       this.sources = this.sources.filter((one) => one !== source);
-      this.state.fault(error.message);
+      const asksRaw = error.fault.asks === "raw" && !source.how;
+      this.state.fault(error.message, asksRaw ? (raw) => { this.readAs(source, { raw, log_rate_hz: null }); } : undefined);
       return null;
     }
+  }
+
+  /** The call that adds a source, with what was told about it. @param {Source} source @returns {[string, null, unknown[]]} */
+  askFor(source) {
+    const role = source.role ?? undefined;
+    const told = this.state.results.told[toldKey(source.file)];
+    if (source.how) return ["add_joined", null, [source.parts, source.how, role]];
+    return told ? ["add_told", null, [source.file, role, told]] : ["add", null, [source.file, role]];
+  }
+
+  /** The file handed over as `id`, where it is at hand and not one of several in an archive. @param {number} id */
+  sourceOf(id) { return this.sources.find((one) => one.id === id); }
+
+  /** @param {File} file @returns {Told | undefined} */
+  toldOf(file) { return this.state.results.told[toldKey(file)]; }
+
+  /** Reads a file anew, as the user says it is; remembered for the next time it is dropped. @param {Source} source @param {Told | null} told */
+  async readAs(source, told) {
+    const { [toldKey(source.file)]: _before, ...others } = this.state.results.told;
+    this.state.put({ told: told ? { ...others, [toldKey(source.file)]: told } : others });
+    if (source.id !== null) await this.remove(source.id);
+    const fresh = { ...source, id: null, guessed: null, sentTo: null };
+    this.sources.push(fresh);
+    await this.addSource(fresh);
+  }
+
+  /** Several files of one run as one recording; they stay on the card by themselves when that fails.
+   * @param {number[]} ids @param {Join} how @returns {Promise<boolean>} */
+  async join(ids, how) {
+    const own = ids.flatMap((id) => this.sourceOf(id) ?? []);
+    const parts = own.map((one) => one.file);
+    const { role, sample } = own[0];
+    /** @type {Source} */
+    const joined = { file: parts[0], parts, how, role, sample, id: null, guessed: null, sentTo: null };
+    this.sources.push(joined);
+    if ((await this.addSource(joined)) === null) return false;
+    for (const id of ids) await this.remove(id);
+    return true;
+  }
+
+  /** The files of a joined run by themselves again. @param {number} id */
+  async takeApart(id) {
+    const joined = this.sourceOf(id);
+    if (!joined) return;
+    await this.remove(id);
+    await this.add(joined.parts.map((file) => ({ file, role: joined.role })), joined.sample);
   }
 
   /** Adds files one after the other; one that can't be read leaves the others alone.
    * @param {{ file: File, role: string | null }[]} files @param {boolean} [sample] */
   async add(files, sample = false) {
     /** @type {Source[]} */
-    const sources = files.map(({ file, role }) => ({ file, role, sample, id: null, guessed: null, sentTo: null }));
+    const sources = files.map(({ file, role }) => ({ file, parts: [file], how: null, role, sample, id: null, guessed: null, sentTo: null }));
     this.sources.push(...sources);
     let brought = false;
     for (const source of sources) {
@@ -416,7 +469,9 @@ export class Analyst {
   /** @param {number} id */
   async remove(id) {
     this.sources = this.sources.filter((one) => one.id !== id);
+    const row = this.state.results.files.find((one) => one.id === id);
     await this.quietly("remove", id);
+    if (row?.sha256) this.state.leaveOut(row.sha256); // nobody asks for what was put away
   }
 
   async removeSamples() {

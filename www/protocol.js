@@ -4,7 +4,11 @@
  * `gen` counts the user's choices. A question that belongs to an older count is not worth an answer ("stale");
  * `null` marks one that does not depend on choices.
  *
- * @typedef {{ file: string, place: string, found: string, todo: string }} Fault   one sentence in four parts
+ * @typedef {{ file: string, place: string, found: string, todo: string, asks?: "raw" | null }} Fault   one sentence in four parts;
+ *   `asks`: what would make the file usable after all
+ * @typedef {{ sample_rate_hz: number, channels: number, word: string, skip: number }} RawForm   samples without a header
+ * @typedef {{ raw: RawForm | null, log_rate_hz: number | null }} Told   what the user says of a file that it does not say itself
+ * @typedef {"after" | "beside"} Join   files of one run
  * @typedef {"waiting" | "working" | "holds" | "look" | "not-enough"} SectionState
  * @typedef {{ text: string, need: boolean }} Cell
  * @typedef {{ file: number, channel: number, from_s: number, to_s: number }} Play
@@ -31,6 +35,7 @@
  * @typedef {{ band: [number, number] | null, window: [number, number] | null, false_alarm: number,
  *   confidence: number, breakpoints: number[] | null, feature: string,
  *   rule: string | null, shape: string, use_anyway: string[],
+ *   filters?: { column: string, low: number, high: number }[], sensors_changed?: boolean, match_temperature?: boolean,
  *   settled?: { band: [number, number] | null, window: [number, number] | null, chosen_by: string } }} Choices
  * @typedef {{ [field: string]: any }} Sheet   the fixed shape, unknown fields kept
  *

@@ -11,11 +11,12 @@
  * @typedef {{ name: string, sha256: string }} KeptFile   a file this card was made from, to be dropped again
  * @typedef {{ title: string, verdict: import("./protocol.js").VerdictLine[], files: import("./protocol.js").FileRow[],
  *   views: Map<number, import("./protocol.js").SectionView>, progress: import("./protocol.js").Progress | null,
- *   faults: { key: number, text: string }[], fieldFaults: Record<string, string>, settled: Choices["settled"] | null,
+ *   faults: { key: number, text: string, raw?: (form: import("./protocol.js").RawForm) => void }[], fieldFaults: Record<string, string>, settled: Choices["settled"] | null,
  *   scheme: "paper" | "sun", letters: boolean, unit: "mm" | "in", signed: { who: string, when: string },
  *   notes: Record<number, string[]>, language: string, comma: boolean, listening: { slow: number, throughBand: boolean },
- *   refused: import("./protocol.js").RefusedFile[], kept: KeptFile[] }} Results   `notes`: what was said of a file when it was
- *   taken, by its id; `kept`: files of the card kept in this browser
+ *   refused: import("./protocol.js").RefusedFile[], kept: KeptFile[], told: Record<string, import("./protocol.js").Told> }} Results   `notes`: what was said of a file when it was
+ *   taken, by its id; `kept`: files of the card kept in this browser; a fault's
+ *   `raw` reads its file as samples without a header; `told`: what was said of files, by name and size
  * @typedef {(state: State, signal: AbortSignal) => void} Watcher
  */
 
@@ -23,7 +24,7 @@ const HISTORY = 100;
 const MOST_KEPT = 200;
 const STORE_KEY = "ringdown-card";
 /** Settings kept besides the inputs. */
-const KEPT = ["scheme", "letters", "unit", "signed", "language", "comma", "kept"];
+const KEPT = ["scheme", "letters", "unit", "signed", "language", "comma", "kept", "told"];
 const NOT_KEPT = "This browser refuses to keep your entries (its store is full or switched off): they last only while this page "
   + "is open. To do: save the card as a file in section 11 before you close or reload it.";
 const SECOND_TAB = "This card is open in another tab as well, and what was changed there last is what a new tab will show. Each "
@@ -43,7 +44,7 @@ export function freshInputs() {
 /** What was kept: by this tab if it was here before, else by this browser; nothing when it can't be read, for a page from a
  * stick may have no store.
  * @returns {{ inputs?: Inputs, scheme?: "paper" | "sun", letters?: boolean, unit?: "mm" | "in",
- *   signed?: { who: string, when: string }, language?: string, comma?: boolean, kept?: KeptFile[] }} */
+ *   signed?: { who: string, when: string }, language?: string, comma?: boolean, kept?: KeptFile[], told?: Results["told"] }} */
 function recall() {
   for (const store of /** @type {const} */ (["sessionStorage", "localStorage"])) {
     try {
@@ -59,6 +60,9 @@ const isRecord = (value) => typeof value === "object" && value !== null && !Arra
 
 /** @param {unknown} one @returns {one is KeptFile} */
 const isKept = (one) => isRecord(one) && typeof one.name === "string" && typeof one.sha256 === "string";
+
+/** @param {unknown} one */
+const isTold = (one) => isRecord(one) && (one.raw === null || isRecord(one.raw)) && (one.log_rate_hz === null || typeof one.log_rate_hz === "number");
 
 /** @param {unknown} kept @param {(value: any, key: string) => boolean} fits @returns {Record<string, any>} */
 const entriesOf = (kept, fits) => (isRecord(kept) ? Object.fromEntries(Object.entries(kept).filter(([key, value]) => fits(value, key))) : {});
@@ -102,6 +106,7 @@ export class State {
       signed: { who: String(kept.signed?.who ?? ""), when: String(kept.signed?.when ?? "") },
       language: typeof kept.language === "string" ? kept.language : "en", comma: kept.comma === true,
       listening: { slow: 1, throughBand: false }, refused: [], kept: Array.isArray(kept.kept) ? kept.kept.filter(isKept).slice(0, MOST_KEPT) : [],
+      told: /** @type {Results["told"]} */ (entriesOf(kept.told, isTold)),
     };
     /** @type {{ inputs: Inputs, what: string }[]} */
     this.past = [];
@@ -187,11 +192,12 @@ export class State {
     this.take(step.inputs);
   }
 
-  /** A fault for the list on the sheet. @param {string} text */
-  fault(text) {
-    if (this.results.faults.some((fault) => fault.text === text)) return;
+  /** A fault for the list on the sheet. @param {string} text @param {(form: import("./protocol.js").RawForm) => void} [raw] */
+  fault(text, raw) {
+    const others = raw ? this.results.faults.filter((fault) => fault.text !== text) : this.results.faults;
+    if (others.some((fault) => fault.text === text)) return;
     this.faultKey += 1;
-    this.put({ faults: [...this.results.faults, { key: this.faultKey, text }] });
+    this.put({ faults: [...others, { key: this.faultKey, text, raw }] });
   }
 
   /** @param {number} key */
@@ -219,7 +225,7 @@ export class State {
   leaveOut(sha256) { this.put({ kept: this.results.kept.filter((one) => one.sha256 !== sha256) }); }
 
   forget() {
-    this.put({ kept: [], signed: { who: "", when: "" } });
+    this.put({ kept: [], told: {}, signed: { who: "", when: "" } });
     this.take(freshInputs());
     this.past = [];
     this.future = [];

@@ -11,7 +11,7 @@
   const STEP_MS = 40;
   const TELL_EVERY_MS = 120;
   const FAULTS_IN_A_ROW = 3;
-  const CHANGES = ["add", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label", "set_marks", "speak",
+  const CHANGES = ["add", "add_told", "add_joined", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label", "set_marks", "speak",
     "accept_other"];
   /** Changes that leave the list of files as it is. */
   const QUIET = ["choose", "set_sheet", "label", "set_marks"];
@@ -42,8 +42,8 @@
    * @param {any} thrown @returns {import("./protocol.js").Fault} */
   function asFault(thrown) {
     if (thrown && typeof thrown === "object" && typeof thrown.found === "string") {
-      const { file, place, found, todo } = thrown;
-      return { file: String(file ?? ""), place: String(place ?? ""), found, todo: String(todo ?? "") };
+      const { file, place, found, todo, asks } = thrown;
+      return { file: String(file ?? ""), place: String(place ?? ""), found, todo: String(todo ?? ""), asks: asks ?? null };
     }
     return { file: "", place: "", found: String(thrown?.message ?? thrown), todo: "try again; reload the page if it repeats" };
   }

@@ -8,7 +8,7 @@ import { setOptions } from "./choice.js";
 import { plainSection } from "./section.js";
 
 /** @typedef {import("./section.js").World} World */
-/** @typedef {"text" | "number" | "length" | "list" | "order" | "missing" | "word"} Kind */
+/** @typedef {"text" | "number" | "length" | "list" | "order" | "missing" | "word" | "filter"} Kind */
 /** @typedef {{ name: string, path: string[], kind: Kind, what: string }} Field */
 
 /** @param {string} name @param {string} path @param {Kind} kind @param {string} what @returns {Field} */
@@ -31,10 +31,11 @@ const FIELDS = [
   field("intake_close", "events_deg_atdc.intake_close", "number", "intake closing"),
   field("exhaust_close", "events_deg_atdc.exhaust_close", "number", "exhaust closing"),
   field("control_centre_hz", "control.centre_hz", "list", "centre frequencies"), field("control_q", "control.q", "list", "Q"),
-  field("control_gain_db", "control.gain_db", "list", "gains"),
+  field("control_filter_order", "control.filter", "filter", "filter order"), field("control_gain_db", "control.gain_db", "list", "gains"),
   field("control_window_step_deg", "control.window_step_deg", "number", "window step"),
   field("control_limit", "control.limit", "word", "kind of limit"), field("control_per", "control.per", "word", "limits per"),
   field("control_rpm", "control.rpm", "list", "speed breakpoints"),
+  field("control_load", "control.load", "list", "load breakpoints"),
   field("control_resolution", "control.resolution", "number", "limit step"),
   field("control_retard_deg", "control.retard_deg", "number", "retard"),
   field("control_recovery_deg_per_s", "control.recovery_deg_per_s", "number", "recovery"),
@@ -68,6 +69,7 @@ function typedValue({ kind }, text, unit) {
     case "list": return typedList(text);
     case "order": return typedOrder(text);
     case "missing": { const gaps = typedOrder(text); return gaps && (gaps.length === 1 ? gaps[0] : gaps); }
+    case "filter": { const order = typedNumber(text); return order && { kind: "band-pass", order }; }
     default: return text.trim() || null;
   }
 }
@@ -75,6 +77,7 @@ function typedValue({ kind }, text, unit) {
 /** @param {Field} of @param {any} value @param {"mm" | "in"} unit @returns {string} */
 function fieldText({ kind }, value, unit) {
   if (value === null || value === undefined) return "";
+  if (kind === "filter") return numberText(value.order);
   if (kind === "length") return typeof value === "number" ? lengthText(value, unit) : "";
   if (kind === "order") return Array.isArray(value) ? value.join("-") : "";
   if (Array.isArray(value)) return value.map(numberText).join(", ");
@@ -163,11 +166,21 @@ class SheetForm {
     this.rows.replaceChildren(...(sensors ?? []).map((/** @type {any} */ sensor, /** @type {number} */ at) => this.sensorRow(sensor, at)));
   }
 
-  /** @param {{ channel: number | null, cylinders?: number[] | null }} sensor @param {number} at */
+  /** @param {{ channel: number | null, cylinders?: number[] | null, volts_full_scale?: number | null, mv_per_g?: number | null }} sensor @param {number} at */
   sensorRow(sensor, at) {
     const channel = el("input", { inputmode: "numeric", size: 4, id: freshId("sensor-channel"), "aria-label": `sensor ${at + 1}: channel, counted from 1`, autocomplete: "off" });
     const cylinders = el("input", { size: 10, "aria-label": `sensor ${at + 1}: cylinders it hears, e.g. 1, 2`, placeholder: "e.g. 1, 2", autocomplete: "off" });
     const remove = el("button", { type: "button", class: "small", "aria-label": `remove sensor ${at + 1}` }, "remove");
+    const scale = (/** @type {"volts_full_scale" | "mv_per_g"} */ name, /** @type {string} */ says) => {
+      const input = el("input", { inputmode: "decimal", size: 6, "aria-label": `sensor ${at + 1}: ${says}`, autocomplete: "off" });
+      input.value = numberText(sensor[name]);
+      input.addEventListener("change", () => {
+        const value = typedNumber(input.value);
+        input.setAttribute("aria-invalid", String(Number.isNaN(value)));
+        if (!Number.isNaN(value)) this.setSensor(at, { [name]: value });
+      });
+      return el("td", {}, input);
+    };
     channel.value = numberText(sensor.channel);
     cylinders.value = (sensor.cylinders ?? []).join(", ");
     channel.addEventListener("change", () => {
@@ -177,7 +190,8 @@ class SheetForm {
     });
     cylinders.addEventListener("change", () => this.setSensor(at, { cylinders: typedOrder(cylinders.value) }));
     remove.addEventListener("click", () => this.setSensor(at, null));
-    return el("tr", {}, el("td", {}, channel), el("td", {}, cylinders), el("td", {}, remove));
+    return el("tr", {}, el("td", {}, channel), el("td", {}, cylinders), scale("volts_full_scale", "volts at full scale of the recording"),
+      scale("mv_per_g", "millivolts per g, from its data sheet"), el("td", {}, remove));
   }
 
   save() {

@@ -1,6 +1,7 @@
-/** Section 7. Which cycles are left out of the floor. */
+/** Section 7. Which cycles are left out of the floor, which rows of a log count. */
 
 import { setChoice } from "./choice.js";
+import { rowFilters } from "./filters.js";
 import { plainSection } from "./section.js";
 
 /** @param {HTMLElement} root @param {import("./section.js").World} world @returns {() => void} */
@@ -17,6 +18,7 @@ export function floorSection(root, world) {
   const unwatch = state.watch(["choices"], () => {
     for (const box of boxes) box.checked = !state.inputs.choices.use_anyway.includes(box.dataset.reason ?? "");
   });
+  const unfilter = rowFilters(root, world);
   const end = plainSection(root, world);
-  return () => { unwatch(); end(); };
+  return () => { unwatch(); unfilter(); end(); };
 }

@@ -12,6 +12,10 @@ import { Marks } from "./marks.js";
 const AROUND_S = 0.5;
 const REDRAW_AFTER_MS = 150;
 
+/** @param {string} name @param {import("../protocol.js").Figure} figure */
+const captionOf = (name, figure) => (figure.id.startsWith("glance")
+  ? `First look into ${name}: a few samples of each stretch, until all are read` : `Envelope of ${name}: smallest and largest value`);
+
 /** The envelope of the chosen file: minimum and maximum, so that a spike of one sample survives any zoom.
  * @param {HTMLElement} root @param {World} world @returns {() => void} */
 export function lookInto(root, world) {
@@ -43,7 +47,7 @@ export function lookInto(root, world) {
     try {
       const figure = await analyst.ask("envelope", row.id, 0, row.duration_s ?? 0, 900);
       chart.node.hidden = !figure;
-      if (figure) await chart.show(figure, `Envelope of ${row.name}: smallest and largest value`);
+      if (figure) await chart.show(figure, captionOf(row.name, figure));
       marks.show();
     } catch (error) {
       chart.node.hidden = true;

@@ -3,6 +3,7 @@
 import { el, find } from "../parts/dom.js";
 import { lookInto } from "./look.js";
 import { plainSection } from "./section.js";
+import { oneRun, rateField } from "./told.js";
 
 /** @typedef {import("../protocol.js").FileRow} FileRow */
 /** @typedef {import("./section.js").World} World */
@@ -69,12 +70,14 @@ function channelList(world, file) {
 function fileRow(world, file) {
   const remove = el("button", { type: "button", class: "small", "aria-label": `remove ${file.name}` }, "remove");
   remove.addEventListener("click", () => world.analyst.remove(file.id));
+  const isJoined = Boolean(world.analyst.sourceOf(file.id)?.how);
+  const apart = isJoined ? small("take apart", `take ${file.name} apart`, () => { world.analyst.takeApart(file.id); }) : null;
   return el("tr", {},
-    el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...[...new Set([...world.state.results.notes[file.id] ?? [], ...file.notes])].map((note) => el("small", { class: "note" }, note))),
+    el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...[...new Set([...world.state.results.notes[file.id] ?? [], ...file.notes])].map((note) => el("small", { class: "note" }, note)), rateField(world, file)),
     el("td", {}, file.kind),
     el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
     el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
-    el("td", { class: "hash" }, file.sha256.slice(0, HASH_SHOWN)), el("td", { class: "act" }, remove));
+    el("td", { class: "hash" }, file.sha256.slice(0, HASH_SHOWN)), el("td", { class: "act" }, el("span", { class: "acts" }, apart, remove)));
 }
 
 /** @param {HTMLElement} host @param {World} world */
@@ -128,8 +131,9 @@ export function recordingsSection(root, world) {
     if (now !== shown) showFiles(host, world);
     shown = now;
   });
+  const unwatchRun = oneRun(root, world);
   const unwatchEnvelope = lookInto(root, world);
   const unwatchAwaited = showAwaited(find(root, "#awaited", HTMLElement), world);
   const end = plainSection(root, world, { leaveOut: ["files", "envelope"] });
-  return () => { unwatch(); unwatchEnvelope(); unwatchAwaited(); end(); };
+  return () => { unwatch(); unwatchRun(); unwatchEnvelope(); unwatchAwaited(); end(); };
 }

@@ -1,6 +1,7 @@
 /** The strip with the four answers, the title, and what is being worked on. */
 
-import { find, setText, sign } from "../parts/dom.js";
+import { el, find, setText, sign } from "../parts/dom.js";
+import { rawForm } from "./told.js";
 
 /** @typedef {import("./section.js").World} World */
 
@@ -72,23 +73,33 @@ export function verdictStrip(root, world) {
   return () => { unwatchVerdict(); unwatchProgress(); };
 }
 
+/** One fault, with the form of raw samples where its file may be that. @param {World} world
+ * @param {import("../state.js").Results["faults"][number]} fault */
+function faultItem({ state }, { key, text, raw }) {
+  const button = el("button", { type: "button", class: "small", "aria-label": `seen: ${text}` }, "seen");
+  button.addEventListener("click", () => state.dismiss(key));
+  const line = el("div", { class: "line" }, el("span", {}, text), button);
+  if (!raw) return el("li", {}, line);
+  const before = Object.values(state.results.told).filter((one) => one.raw).at(-1)?.raw;
+  return el("li", {}, line, rawForm(before, (form) => { state.dismiss(key); raw(form); }));
+}
+
 /** The list of faults: each one sentence, each can be put away. @param {HTMLElement} list @param {World} world */
-export function faultList(list, { state }) {
-  return state.watch(["faults"], () => {
-    const { faults } = state.results;
+export function faultList(list, world) {
+  /** @type {Map<number, HTMLElement>} what is being typed stays when others come and go */
+  const items = new Map();
+  return world.state.watch(["faults"], () => {
+    const { faults } = world.state.results;
     list.hidden = faults.length === 0;
-    list.replaceChildren(...faults.map(({ key, text }) => {
-      const item = document.createElement("li");
-      const words = document.createElement("span");
-      words.textContent = text;
-      const button = document.createElement("button");
-      button.type = "button";
-      button.className = "small";
-      button.textContent = "seen";
-      button.setAttribute("aria-label", `seen: ${text}`);
-      button.addEventListener("click", () => state.dismiss(key));
-      item.append(words, button);
-      return item;
-    }));
+    for (const [key, item] of items) {
+      if (faults.some((fault) => fault.key === key)) continue;
+      item.remove();
+      items.delete(key);
+    }
+    for (const fault of faults) {
+      if (items.has(fault.key)) continue;
+      items.set(fault.key, faultItem(world, fault));
+      list.append(/** @type {HTMLElement} */ (items.get(fault.key)));
+    }
   });
 }

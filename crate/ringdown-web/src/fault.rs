@@ -1,6 +1,6 @@
 //! Faults as the page shows them: one sentence from four texts.
 
-use ringdown::error::Error;
+use ringdown::error::{Error, Kind};
 use serde::Serialize;
 use wasm_bindgen::JsValue;
 
@@ -11,6 +11,8 @@ pub struct Fault {
     place: String,
     found: String,
     todo: String,
+    /// What the user could say about the file to make it usable: `raw`, the form of samples without a header.
+    asks: Option<&'static str>,
 }
 
 impl From<&Error> for Fault {
@@ -20,13 +22,23 @@ impl From<&Error> for Fault {
             place: error.place_in_words(),
             found: error.found(),
             todo: error.kind.remedy().to_string(),
+            asks: asks(&error.kind),
         }
+    }
+}
+
+/// Bytes of no known kind may be samples without a header; text and JSON are not.
+fn asks(kind: &Kind) -> Option<&'static str> {
+    match kind {
+        Kind::Unknown { looks_like, .. } if looks_like.starts_with("bytes") => Some("raw"),
+        Kind::Malformed { expected, .. } if *expected == "at least one whole frame" => Some("raw"),
+        _ => None,
     }
 }
 
 /// A fault of the page itself rather than of a file.
 pub fn of_page(found: impl ToString, todo: &str) -> JsValue {
-    thrown(&Fault { file: String::new(), place: String::new(), found: found.to_string(), todo: todo.to_string() })
+    thrown(&Fault { file: String::new(), place: String::new(), found: found.to_string(), todo: todo.to_string(), asks: None })
 }
 
 /// A fault as the object that JavaScript catches.

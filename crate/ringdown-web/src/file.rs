@@ -6,6 +6,8 @@ use web_sys::{File, FileReaderSync};
 
 /// Read ahead for small reads: every call into the browser costs a copy and a turn of its file thread.
 const BLOCK: u64 = 8 << 20;
+/// Read ahead after a jump: who looks here and there pays for no more; who reads on gets twice as much each time.
+const LEAST: u64 = 64 << 10;
 /// Most bytes asked of the browser at once.
 const MOST: u64 = 32 << 20;
 
@@ -70,7 +72,9 @@ impl BrowserFile {
     }
 
     fn fill(&mut self) -> Result<()> {
-        let array = self.ask(self.at, BLOCK.min(self.length - self.at))?;
+        let read_on = !self.block.is_empty() && self.at == self.block_start + self.block.len() as u64;
+        let ahead = if read_on { (2 * self.block.len() as u64).clamp(LEAST, BLOCK) } else { LEAST };
+        let array = self.ask(self.at, ahead.min(self.length - self.at))?;
         self.block.resize(array.length() as usize, 0);
         array.copy_to(&mut self.block);
         self.block_start = self.at;

@@ -113,4 +113,8 @@ impl Body for Interleaved {
     fn non_finite(&self) -> u64 {
         self.non_finite
     }
+
+    fn is_plain(&self) -> bool {
+        true
+    }
 }

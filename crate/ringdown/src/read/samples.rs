@@ -16,6 +16,11 @@ pub(super) trait Body {
 
     /// Non-finite samples met so far, all channels.
     fn non_finite(&self) -> u64;
+
+    /// Whether any place costs the same to reach; what is decoded has to be read up to it.
+    fn is_plain(&self) -> bool {
+        false
+    }
 }
 
 /// An open recording with random access to any slice.
@@ -100,6 +105,11 @@ impl Samples {
             self.body.fill(first, count, planes)?;
         }
         Ok(count)
+    }
+
+    /// Whether a sample here and there can be read without reading what lies between.
+    pub fn is_plain(&self) -> bool {
+        self.body.is_plain()
     }
 
     /// Non-finite samples met so far, all channels.

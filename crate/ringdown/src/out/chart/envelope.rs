@@ -10,6 +10,9 @@ use crate::signal::envelope::{BLOCK, Columns, columns_of};
 
 /// Lanes of a log at most.
 const MOST_LANES: usize = 10;
+/// Stretches of a first look, and samples of each.
+const MOST_LOOKS: usize = 240;
+const LOOK: u64 = 512;
 
 /// Envelope of all channels of a file, stacked, over `range_s` (all of it where `None`) in `columns` columns.
 pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
@@ -17,7 +20,9 @@ pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usi
         return logged(&file.input.name, id, log, range_s, columns);
     }
     let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
-    let survey = recording.survey.as_ref()?;
+    let Some(survey) = recording.survey.as_ref() else {
+        return glance(&file.input.name, id, recording, range_s, columns);
+    };
     let rate = recording.sample_rate_hz();
     let duration_s = survey.frames as f64 / rate;
     let [from_s, to_s] = range_s.unwrap_or([0.0, duration_s]);
@@ -59,6 +64,59 @@ pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usi
         x: axis("chart.s", Quantity::Time, start_s, to as f64 / rate),
         y: Axis { ticks, ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5) },
         layers,
+    })
+}
+
+/// A first look before the file has been read: [`LOOK`] samples from the middle of each of [`MOST_LOOKS`] stretches at most,
+/// from files where that costs no more than it sounds.
+fn glance(
+    name: &str,
+    id: FileId,
+    recording: &Recording,
+    range_s: Option<[f64; 2]>,
+    columns: usize,
+) -> Option<Figure> {
+    let rate = recording.sample_rate_hz();
+    let mut samples = recording.samples.borrow_mut();
+    let duration_s = samples.frames as f64 / rate;
+    let [from_s, to_s] = range_s.unwrap_or([0.0, duration_s]);
+    let (from, to) = ((from_s.max(0.0) * rate) as u64, (to_s.min(duration_s).max(0.0) * rate).ceil() as u64);
+    if to <= from || !samples.is_plain() {
+        return None;
+    }
+    let looks = (columns.clamp(2, MOST_LOOKS) as u64).min(to - from);
+    let mut lanes = vec![Columns::default(); samples.channels];
+    let mut planes = Vec::new();
+    for look in 0..looks {
+        let [start, end] = [look, look + 1].map(|at| from + (to - from) * at / looks);
+        let first = (start + (end - start) / 2).saturating_sub(LOOK / 2).max(start);
+        samples.read(first, LOOK.min(end - first) as usize, &mut planes).ok()?;
+        for (lane, plane) in lanes.iter_mut().zip(&planes) {
+            let seen = columns_of(plane, 1);
+            lane.min.extend(seen.min);
+            lane.max.extend(seen.max);
+        }
+    }
+    let count = lanes.len();
+    let step_s = (to - from) as f64 / rate / looks as f64;
+    let start_s = from as f64 / rate;
+    let lane = |(index, lane): (usize, &Columns)| {
+        let place = (count - index) as f64;
+        let most = lane.min.iter().chain(&lane.max).fold(1e-6_f32, |most, value| most.max(value.abs()));
+        let y = |values: &[f32]| numbers(values.iter().map(|value| place + f64::from(*value) * 0.45 / f64::from(most)));
+        let x = numbers((0..lane.min.len()).map(|look| start_s + (look as f64 + 0.5) * step_s));
+        Layer::Between { x, low: y(&lane.min), high: y(&lane.max), ink: Ink::Quiet, opacity: 0.8 }
+    };
+    let tick = |index: usize| ((count - index) as f64, say("chart.channel", &[("n", (index + 1).to_string())]));
+    Some(Figure {
+        id: format!("glance-{id}"),
+        summary: say("recordings.figure.glance", &[("file", name.into())]),
+        x: axis("chart.s", Quantity::Time, start_s, to as f64 / rate),
+        y: Axis {
+            ticks: (0..count).map(tick).collect(),
+            ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5)
+        },
+        layers: lanes.iter().enumerate().map(lane).collect(),
     })
 }
 
