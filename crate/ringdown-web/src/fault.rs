@@ -38,7 +38,13 @@ fn asks(kind: &Kind) -> Option<&'static str> {
 
 /// A fault of the page itself rather than of a file.
 pub fn of_page(found: impl ToString, todo: &str) -> JsValue {
-    thrown(&Fault { file: String::new(), place: String::new(), found: found.to_string(), todo: todo.to_string(), asks: None })
+    thrown(&Fault {
+        file: String::new(),
+        place: String::new(),
+        found: found.to_string(),
+        todo: todo.to_string(),
+        asks: None,
+    })
 }
 
 /// A fault as the object that JavaScript catches.

@@ -69,13 +69,7 @@ pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usi
 
 /// A first look before the file has been read: [`LOOK`] samples from the middle of each of [`MOST_LOOKS`] stretches at most,
 /// from files where that costs no more than it sounds.
-fn glance(
-    name: &str,
-    id: FileId,
-    recording: &Recording,
-    range_s: Option<[f64; 2]>,
-    columns: usize,
-) -> Option<Figure> {
+fn glance(name: &str, id: FileId, recording: &Recording, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
     let rate = recording.sample_rate_hz();
     let mut samples = recording.samples.borrow_mut();
     let duration_s = samples.frames as f64 / rate;
@@ -183,4 +177,50 @@ fn over_limit(card: &Card, id: FileId, recording: &Recording) -> Option<Layer> {
     let x = numbers(times);
     let y = numbers(x.0.iter().map(|_| 0.32));
     Some(Layer::Points { x, y, ink: Ink::Accent, mark: Mark::Triangle, size: 5.0, label: None })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::card::Input;
+
+    /// Two channels, 16 bits, 48 kHz (RIFF/WAVE, Microsoft and IBM 1991): a square wave of 0.25, and one of 0.5 from the
+    /// middle on.
+    fn two_squares(frames: usize) -> Vec<u8> {
+        let data = (frames * 4) as u32;
+        let mut bytes = Vec::new();
+        bytes.extend(b"RIFF");
+        bytes.extend((36 + data).to_le_bytes());
+        bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x02\0");
+        bytes.extend(48_000_u32.to_le_bytes());
+        bytes.extend(192_000_u32.to_le_bytes());
+        bytes.extend(b"\x04\0\x10\0data");
+        bytes.extend(data.to_le_bytes());
+        for frame in 0..frames {
+            let sign = if frame % 2 == 0 { 1 } else { -1 };
+            let second = if frame * 2 < frames { 0 } else { sign * 16_384 };
+            bytes.extend((sign * 8_192_i16).to_le_bytes());
+            bytes.extend((second as i16).to_le_bytes());
+        }
+        bytes
+    }
+
+    #[test]
+    fn a_file_not_yet_read_is_seen_at_once_and_the_whole_of_it_later() {
+        let mut card = Card::default();
+        let id = card.add(Input::from_bytes("squares.wav", two_squares(480_000)), None).unwrap();
+        let first = envelope(&card, id, None, 900).unwrap();
+        assert_eq!(first.id, format!("glance-{id}"));
+        let [Layer::Between { low, high, .. }, Layer::Between { high: second, .. }] = first.layers.as_slice() else {
+            panic!("{:?}", first.layers)
+        };
+        // A lane is 0.45 high to either side at the channel's own largest sample.
+        assert!(low.0.iter().all(|value| (value - 1.55).abs() < 1e-4), "{low:?}");
+        assert!(high.0.iter().all(|value| (value - 2.45).abs() < 1e-4), "{high:?}");
+        let half = second.0.len() / 2;
+        assert!(second.0[..half].iter().all(|value| (value - 1.0).abs() < 1e-4));
+        assert!(second.0[half..].iter().all(|value| (value - 1.45).abs() < 1e-4));
+        while !card.step().progress.done {}
+        assert_eq!(envelope(&card, id, None, 900).unwrap().id, format!("envelope-{id}"));
+    }
 }
