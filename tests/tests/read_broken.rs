@@ -149,6 +149,19 @@ fn a_bomb_is_refused_before_it_fills_memory() {
     assert!(told.contains("grows") && told.contains("times when unpacked"), "{told}");
 }
 
+/// Few bytes that unpack to millions of short rows: each row costs more memory than text.
+#[test]
+fn a_packed_log_holds_no_more_values_than_its_packed_bytes_can_mean() {
+    let rows = "1;2\n".repeat(2_600_000).into_bytes();
+    let open = |packed_bytes| {
+        let told = Told { packed_bytes, ..Told::default() };
+        read::open("x", Box::new(Cursor::new(rows.clone())), &told)
+    };
+    let told = open(Some(100_000)).err().map(|error| error.to_string()).unwrap_or_default();
+    assert!(told.contains("values") && told.contains("export fewer columns"), "{told}");
+    assert!(open(Some(1_000_000)).is_ok() && open(None).is_ok());
+}
+
 #[test]
 fn archives_within_archives_locked_and_spreadsheets_are_refused_with_what_to_do() {
     let stored = |inner: &[u8]| {

@@ -258,6 +258,29 @@ fn speeds_and_temperatures_come_in_one_unit() {
     outside_truth::assert_close(log.columns[3].values[0], 20.0, 1e-9, "air");
 }
 
+/// Factors: NIST Special Publication 811 (2008), appendix B.8 (from memory).
+#[test]
+fn loads_that_are_pressures_come_in_kilopascal_and_the_reason_tells_the_unit_written() {
+    for (written, value, kpa) in [
+        ("kPa", 98.0, 98.0),
+        ("KPA", 98.0, 98.0),
+        ("hPa", 1013.25, 101.325),
+        ("mbar", 1013.25, 101.325),
+        ("bar", 1.013_25, 101.325),
+        ("psi", 14.695_95, 101.325),
+        ("inHg", 29.921_26, 101.325),
+    ] {
+        let text = format!("Time [s];Engine speed [rpm];MAP [{written}]\n0;2500;{value}\n0.1;2600;{value}\n");
+        let log = read(text).unwrap().value;
+        let load = &log.columns[2];
+        assert_eq!((load.role, load.unit.as_deref()), (Role::Load, Some("kPa")), "{written}");
+        outside_truth::assert_close(load.values[0], kpa, 1e-4, written);
+        assert_eq!(load.reason.contains("converted from"), kpa != value, "{written}: {}", load.reason);
+    }
+    let log = read("Time [s];Engine speed [rpm];Load [%]\n0;2500;40\n0.1;2600;41\n").unwrap().value;
+    assert_eq!((log.columns[2].values[0], log.columns[2].unit.as_deref()), (40.0, Some("%")));
+}
+
 #[test]
 fn what_can_not_be_a_log_is_refused_in_one_sentence() {
     let long_line = vec![b'x'; 3 << 20];

@@ -96,7 +96,7 @@ impl Told {
     pub fn of(&self, path: &Path) -> OfFile {
         let raw = self.raw.iter().find(|of| is_for(&of.file, path)).map(|of| of.value.0);
         let log_rate_hz = self.log_rate.iter().find(|of| is_for(&of.file, path)).map(|of| of.value.0);
-        OfFile { raw, log_rate_hz }
+        OfFile { raw, log_rate_hz, packed_bytes: None }
     }
 
     /// The first option that speaks of a file that is not among `files`.

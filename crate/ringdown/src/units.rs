@@ -22,7 +22,8 @@ pub fn decibels(power: f64) -> f64 {
 }
 
 /// kPa in one of a pressure's unit, as logs write it (brackets and case do not matter); `None` for what is no pressure.
-/// Pounds per square inch and inches of mercury: conventional factors, from memory.
+/// Factors of NIST Special Publication 811 (2008), appendix B.8 (from memory): psi 6.894 757, conventional inch of mercury
+/// 3.386 389.
 pub fn kpa_per(unit: &str) -> Option<f64> {
     let unit = unit.trim_matches(['[', ']', '(', ')', ' ']).to_lowercase();
     Some(match unit.as_str() {

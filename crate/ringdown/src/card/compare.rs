@@ -10,7 +10,6 @@ use crate::limit::compare::{Compared, Grid, Seen, Seens, compare};
 use crate::limit::floor::Observation;
 use crate::read::log::{Column, Log};
 use crate::read::roles::Role;
-use crate::units::kpa_per;
 
 /// What is compared with what.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -177,12 +176,12 @@ impl Card {
             ready.iter_mut().flatten().flat_map(|log| &mut log.levels).for_each(|(group, _)| *group = 0);
             groups = vec![Group { cylinders: Vec::new(), sensor: None, column: None, load: None }];
         }
-        let load_scale = load_scales(all);
+        let with_load = same_load_unit(all);
         let mut sides = [0, 1].map(|side| {
             let mut seen = Seens::default();
             let mut blocks = Blocks::default();
             for log in &ready[side] {
-                see_log(log, load_scale.is_some(), &mut blocks, &mut seen);
+                see_log(log, with_load, &mut blocks, &mut seen);
             }
             let observed = [false, true]
                 .map(|knock| observe(ready[side].iter().filter(|log| may_knock(log.file.role) == knock), groups.len()));
@@ -320,7 +319,6 @@ impl Blocks {
 /// What the level columns of a log show of ordinary running; all columns of one moment share its stretch.
 fn see_log(log: &Ready, with_load: bool, blocks: &mut Blocks, seen: &mut Seens) {
     let load = log.drive.log.first(Role::Load).filter(|_| with_load);
-    let scale = load.and_then(to_kpa).unwrap_or(1.0);
     let load = load.map(|column| held(log.drive.t_s, column));
     let coolant = log.drive.log.first(Role::Coolant).map(|column| held(log.drive.t_s, column));
     blocks.next_file();
@@ -343,7 +341,7 @@ fn see_log(log: &Ready, with_load: bool, blocks: &mut Blocks, seen: &mut Seens) 
             seen.seen.push(Seen {
                 group: *group,
                 rpm: cell.rpm,
-                load: finite(&load, cell.row).map(|load| load * scale),
+                load: finite(&load, cell.row),
                 degc: finite(&coolant, cell.row),
                 level: cell.level,
                 knock_db: None,
@@ -353,18 +351,10 @@ fn see_log(log: &Ready, with_load: bool, blocks: &mut Blocks, seen: &mut Seens) 
     }
 }
 
-/// Factor from a column's unit to kPa; `None` for what is no pressure.
-fn to_kpa(column: &Column) -> Option<f64> {
-    kpa_per(column.unit.as_deref()?)
-}
-
-/// Whether loads of all logs can be matched: all pressures, or all of one unit.
-fn load_scales(all: &[(&File, &Log)]) -> Option<()> {
+/// Whether loads of all logs can be matched: all of one unit (pressures are read in kPa).
+fn same_load_unit(all: &[(&File, &Log)]) -> bool {
     let columns: Option<Vec<&Column>> = all.iter().map(|(_, log)| log.first(Role::Load)).collect();
-    let columns = columns?;
-    let pressures = columns.iter().all(|column| to_kpa(column).is_some());
-    let same = columns.windows(2).all(|two| two[0].unit == two[1].unit);
-    (pressures || same).then_some(())
+    columns.is_some_and(|columns| columns.windows(2).all(|two| two[0].unit == two[1].unit))
 }
 
 /// From the lowest to the highest load of either side, where both have one.

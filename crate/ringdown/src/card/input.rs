@@ -59,7 +59,7 @@ impl Input {
         let one = |entry: packed::Entry| {
             let (archive, bytes) = (Rc::clone(&archive), entry.bytes);
             let name = format!("{}/{}", archive.name, entry.name);
-            let told = archive.told.clone();
+            let told = Told { packed_bytes: Some(entry.packed), ..archive.told.clone() };
             let open = move || {
                 let opened = packed::open(&archive.name, (archive.open)()?, &entry);
                 opened.map(|loaded| loaded.value).map_err(|error| std::io::Error::other(error.found()))

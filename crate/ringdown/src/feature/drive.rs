@@ -3,7 +3,6 @@
 use crate::read::log::{Column, Log};
 use crate::read::roles::Role;
 use crate::stats::robust::{Definition, quantile};
-use crate::units::kpa_per;
 
 /// A value stands for later rows of a column logged more seldom, at most so long, s.
 const HOLD_S: f64 = 1.0;
@@ -149,9 +148,9 @@ impl Demand {
 /// Whether the lowest load of a log is that of a shut throttle, and not just the lightest load that was driven: under
 /// 38 kPa in the manifold or a fifth of full load (common practice, no source); in any other unit where it is rare.
 fn is_overrun(unit: Option<&str>, lowest: f64, shut: f64, share: &[f64]) -> bool {
-    match (unit.and_then(kpa_per), unit) {
-        (Some(kpa), _) => lowest * kpa < 38.0,
-        (None, Some(unit)) if unit.contains('%') => lowest < 20.0,
+    match unit {
+        Some("kPa") => lowest < 38.0,
+        Some(unit) if unit.contains('%') => lowest < 20.0,
         _ => share.iter().filter(|share| **share <= shut).count() * 4 < share.len(),
     }
 }

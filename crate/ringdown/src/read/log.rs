@@ -6,6 +6,7 @@ use super::roles::{self, Facts, Figures, Guess, Role};
 use super::table::Table;
 use super::{Content, Source, bytes, clock, names, scope};
 use crate::error::{Error, Kind, Loaded, Place};
+use crate::units::kpa_per;
 use serde::{Deserialize, Serialize};
 
 /// A log, read whole.
@@ -30,7 +31,7 @@ pub struct Column {
     pub column: usize,
     /// Name as written, without the unit.
     pub name: String,
-    /// Unit as written, if any.
+    /// Unit of the values: as written, or what they were converted to.
     pub unit: Option<String>,
     /// What it is.
     pub role: Role,
@@ -38,8 +39,8 @@ pub struct Column {
     pub of: Option<Of>,
     /// Why this role.
     pub reason: String,
-    /// One value a row; NaN = missing. Speeds are in 1/min, times in s, temperatures in degC, angles in degrees, each
-    /// converted from `unit`; loads, levels, backgrounds and limits stay as logged.
+    /// One value a row; NaN = missing. Speeds are in 1/min, times in s, temperatures in degC, loads that are pressures in
+    /// kPa, each converted from the unit written; levels, backgrounds and limits stay as logged.
     pub values: Vec<f64>,
 }
 
@@ -61,8 +62,8 @@ pub(super) struct Parsed {
 }
 
 impl Parsed {
-    /// Reads the whole table.
-    pub(super) fn read(name: &str, mut source: Box<dyn Source>) -> Result<Parsed, Error> {
+    /// Reads the whole table; `packed_bytes` as in [`super::Told`].
+    pub(super) fn read(name: &str, mut source: Box<dyn Source>, packed_bytes: Option<u64>) -> Result<Parsed, Error> {
         let len = bytes::length(name, source.as_mut())?;
         let sample = bytes::slice(name, source.as_mut(), 0, dialect::SAMPLE_BYTES)?;
         if sample.iter().all(u8::is_ascii_whitespace) && sample.len() as u64 == len {
@@ -70,7 +71,7 @@ impl Parsed {
         }
         let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
         drop(sample);
-        let table = Table::read(name, source.as_mut(), &dialect)?;
+        let table = Table::read(name, source.as_mut(), &dialect, packed_bytes)?;
         if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }
@@ -120,7 +121,7 @@ impl Log {
     /// When the source is empty, no text, holds no table of numbers, or a record breaks the limits (1 MiB a record,
     /// 64 KiB a field, 4096 columns; the error names the line).
     pub fn read(name: &str, source: Box<dyn Source>, rate_hz: Option<f64>) -> Result<Loaded<Log>, Error> {
-        Ok(Parsed::read(name, source)?.into_log(name, rate_hz))
+        Ok(Parsed::read(name, source, None)?.into_log(name, rate_hz))
     }
 
     /// Median rate of the rows, Hz, from the time column or as told; a column with gaps has a lower one of its own.
@@ -228,18 +229,29 @@ fn keep_rows(
     axis.t_s
 }
 
-/// To the units the rest works in; see [`Column::values`].
+/// To the units the rest works in; see [`Column::values`]. The reason keeps what was written.
 fn convert(column: &mut Column) {
-    let unit = column.unit.as_deref().map(|unit| names::without_brackets(unit).to_lowercase()).unwrap_or_default();
-    let (factor, offset) = match (column.role, unit.as_str()) {
-        (Role::Speed, "krpm" | "rpm x1000") => (1000.0, 0.0),
-        (Role::Speed, "1/s" | "rps" | "hz") => (60.0, 0.0),
-        (Role::Speed, "rad/s") => (30.0 / std::f64::consts::PI, 0.0),
-        (Role::Coolant | Role::Air, "°f" | "ºf" | "degf" | "deg f" | "f") => (5.0 / 9.0, -160.0 / 9.0),
-        (Role::Coolant | Role::Air, "k" | "kelvin") => (1.0, -273.15),
-        _ => return,
-    };
-    column.values.iter_mut().for_each(|value| *value = *value * factor + offset);
+    let Some(written) = column.unit.as_deref() else { return };
+    let Some((factor, offset, unit)) = conversion(column.role, written) else { return };
+    if (factor, offset) != (1.0, 0.0) {
+        column.values.iter_mut().for_each(|value| *value = *value * factor + offset);
+        column.reason.push_str(&format!("; converted from {written} to {unit}"));
+    }
+    column.unit = Some(unit.to_owned());
+}
+
+/// Factor and offset from a unit as written to that of [`Column::values`], and that one's name.
+fn conversion(role: Role, written: &str) -> Option<(f64, f64, &'static str)> {
+    let unit = names::without_brackets(written).to_lowercase();
+    Some(match (role, unit.as_str()) {
+        (Role::Speed, "krpm" | "rpm x1000") => (1000.0, 0.0, "1/min"),
+        (Role::Speed, "1/s" | "rps" | "hz") => (60.0, 0.0, "1/min"),
+        (Role::Speed, "rad/s") => (30.0 / std::f64::consts::PI, 0.0, "1/min"),
+        (Role::Coolant | Role::Air, "°f" | "ºf" | "degf" | "deg f" | "f") => (5.0 / 9.0, -160.0 / 9.0, "°C"),
+        (Role::Coolant | Role::Air, "k" | "kelvin") => (1.0, -273.15, "°C"),
+        (Role::Load, _) => (kpa_per(&unit)?, 0.0, "kPa"),
+        _ => return None,
+    })
 }
 
 fn note_double_names(name: &str, columns: &[Column], notes: &mut Vec<Error>) {

@@ -55,6 +55,9 @@ pub struct Told {
     pub raw: Option<raw::RawForm>,
     /// Rows a second of a log without a time column.
     pub log_rate_hz: Option<f64>,
+    /// Bytes it takes in the archive it lies in; never said by a user.
+    #[serde(skip)]
+    pub packed_bytes: Option<u64>,
 }
 
 /// What a file turned out to be.
@@ -80,9 +83,10 @@ pub fn open(name: &str, mut source: Box<dyn Source>, told: &Told) -> Result<Load
     if !packed::is_packed(&head) {
         return open_plain(name, source, &head, told);
     }
+    let told = Told { packed_bytes: Some(bytes::length(name, source.as_mut())?), ..told.clone() };
     let Loaded { value: mut source, notes } = packed::only(name, source)?;
     let head = bytes::slice(name, source.as_mut(), 0, magic::HEAD_BYTES)?;
-    let mut loaded = open_plain(name, source, &head, told)?;
+    let mut loaded = open_plain(name, source, &head, &told)?;
     loaded.notes.splice(0..0, notes);
     Ok(loaded)
 }
@@ -113,7 +117,7 @@ fn open_promised(name: &str, mut source: Box<dyn Source>, head: &[u8], told: &To
         Promise::Aiff => Ok(aiff::open(name, source)?.map(Content::Recording)),
         Promise::Caf => Ok(caf::open(name, source)?.map(Content::Recording)),
         Promise::Json => open_json(name, source.as_mut()),
-        Promise::Text => log::Parsed::read(name, source)?.into_content(name, told.log_rate_hz),
+        Promise::Text => log::Parsed::read(name, source, told.packed_bytes)?.into_content(name, told.log_rate_hz),
     }
 }
 

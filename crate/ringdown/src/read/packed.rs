@@ -15,7 +15,8 @@ pub struct Entry {
     pub name: String,
     /// Unpacked length as the archive tells it.
     pub bytes: u64,
-    packed: u64,
+    /// Length in the archive.
+    pub packed: u64,
     method: u16,
     header: u64,
     crc: u32,

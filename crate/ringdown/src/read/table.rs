@@ -16,6 +16,8 @@ pub(super) struct Table {
     open_quote: Option<u64>,
     half_line: Option<Place>,
     other_table: Option<Place>,
+    /// Values held at most, all columns together.
+    most_values: u64,
 }
 
 /// Something met repeatedly: what, how often, where first.
@@ -37,12 +39,25 @@ enum What {
 
 /// Most values held, all columns together: 1 GiB.
 const MOST_VALUES: u64 = 1 << 27;
+/// What any packed log may hold, and what it may for each of its packed bytes: measured values take more than a third of a
+/// byte however well they are packed, a few bytes that fill the memory take less.
+const FREE_PACKED_VALUES: u64 = 1 << 22;
+const VALUES_PER_PACKED_BYTE: u64 = 3;
 
 impl Table {
-    /// Reads every row.
-    pub(super) fn read(name: &str, source: &mut dyn Source, dialect: &Dialect) -> Result<Table, Error> {
+    /// Reads every row; from an archive, `packed_bytes` says how much stood there.
+    pub(super) fn read(
+        name: &str,
+        source: &mut dyn Source,
+        dialect: &Dialect,
+        packed_bytes: Option<u64>,
+    ) -> Result<Table, Error> {
         let mut records = Records::new(name, source, dialect.script, dialect.delimiter)?;
         let mut table = Table::empty(dialect.names.len());
+        if let Some(packed) = packed_bytes {
+            let most = FREE_PACKED_VALUES.saturating_add(packed.saturating_mul(VALUES_PER_PACKED_BYTE));
+            table.most_values = most.min(MOST_VALUES);
+        }
         for _ in 0..dialect.skip {
             records.next()?;
         }
@@ -70,6 +85,7 @@ impl Table {
             open_quote: None,
             half_line: None,
             other_table: None,
+            most_values: MOST_VALUES,
         }
     }
 
@@ -101,9 +117,9 @@ impl Table {
         }
         let more = (self.rows() / 2).clamp(64, 1 << 20);
         let asked = (self.rows() + more) as u64 * self.columns.len() as u64;
-        let failed = asked > MOST_VALUES || self.columns.iter_mut().any(|c| c.try_reserve_exact(more).is_err());
+        let failed = asked > self.most_values || self.columns.iter_mut().any(|c| c.try_reserve_exact(more).is_err());
         if failed {
-            let kind = Kind::TooLarge { what: "values", asked, allowed: MOST_VALUES };
+            let kind = Kind::TooLarge { what: "values", asked, allowed: self.most_values };
             return Err(Error::new(name, place, kind));
         }
         Ok(())
