@@ -63,7 +63,7 @@ export class Analyst {
     /** What the running worker was last told. @type {Inputs | null} */
     this.told = null;
     /** Marks and judgements that wait for their file. @type {Map<string, { marks: import("./protocol.js").Mark[],
-     *   labels: import("./state.js").EarLabel[] }> | null} */
+     *   labels: import("./state.js").EarLabel[], onlyNew: boolean }> | null} */
     this.brought = null;
     /** Calls wait for this. @type {Promise<void>} */
     this.ready = new Promise((resolve) => { this.becomeReady = resolve; });
@@ -211,7 +211,7 @@ export class Analyst {
       if (!sha256 || !brought.has(name)) continue;
       const own = brought.get(name);
       brought.delete(name);
-      if (!own) continue;
+      if (!own || (own.onlyNew && (marks[sha256] || labels[sha256]))) continue;
       found = true;
       allMarks[sha256] = own.marks;
       allLabels[sha256] = own.labels;
@@ -222,14 +222,16 @@ export class Analyst {
     this.state.adopt({ marks: inputs.marks, labels: inputs.labels }, "what the dropped card says");
   }
 
-  /** What the card just dropped brought along, by file name. @returns {Promise<void>} */
-  async takeBrought() {
+  /** What the card or the recordings just dropped brought along, by file name.
+   * @param {boolean} [onlyNew] a recorder's own marks: what the user set for that recording counts over them */
+  async takeBrought(onlyNew = false) {
     /** @type {import("./protocol.js").Brought} */
     const { marks, labels } = await this.call("brought");
     const names = new Set([...marks, ...labels].map((one) => one.file));
     this.brought = new Map([...names].map((name) => [name, {
       marks: marks.filter((one) => one.file === name),
       labels: labels.filter((one) => one.file === name).map(({ t_s, knock }) => ({ t_s, knock })),
+      onlyNew,
     }]));
     this.adoptBrought(this.state.results.files);
   }
@@ -442,12 +444,10 @@ export class Analyst {
     /** @type {Source[]} */
     const sources = files.map(({ file, role }) => ({ file, parts: [file], how: null, role, sample, id: null, guessed: null, sentTo: null }));
     this.sources.push(...sources);
-    let brought = false;
-    for (const source of sources) {
-      const kind = await this.addSource(source);
-      brought ||= kind === "sheet" || kind === "card";
-    }
-    if (brought) await this.adoptChoices("what the dropped card says");
+    const kinds = new Set();
+    for (const source of sources) kinds.add(await this.addSource(source));
+    if (kinds.has("sheet") || kinds.has("card")) await this.adoptChoices("what the dropped card says");
+    else if (kinds.has("recording")) await this.takeBrought(true);
   }
 
   /** Takes over what a sheet or card set in the bench. @param {string} [what] */

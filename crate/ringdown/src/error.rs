@@ -177,7 +177,11 @@ impl fmt::Display for Error {
         if self.place != Place::File {
             write!(f, ", {}", self.place)?;
         }
-        write!(f, ": {}; {}", self.kind, self.kind.remedy())
+        write!(f, ": {}", self.kind)?;
+        match self.kind.remedy() {
+            "" => Ok(()),
+            remedy => write!(f, "; {remedy}"),
+        }
     }
 }
 

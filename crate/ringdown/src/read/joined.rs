@@ -58,7 +58,7 @@ pub fn join(mut parts: Vec<Samples>, how: Join) -> Result<Loaded<Samples>, Error
     let mut notes = if how == Join::After { gaps(&name, &parts) } else { Vec::new() };
     if how == Join::Beside && longest > shortest {
         let what = format!("the files differ by {} samples; the surplus was left out", longest - shortest);
-        notes.push(Error::new(&name, Place::File, Kind::Noted { what, remedy: "nothing" }));
+        notes.push(Error::new(&name, Place::File, Kind::Noted { what, remedy: "" }));
     }
     let what = match how {
         Join::After => format!("joined one after the other: {}", list(&parts)),

@@ -59,7 +59,7 @@ pub(super) fn only(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Box
         [one] => {
             let mut loaded = open(name, source, one)?;
             let what = format!("the file {} inside was read", one.name);
-            loaded.notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy: "nothing" }));
+            loaded.notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy: "" }));
             Ok(loaded)
         }
         [] => Err(refused(name, "an archive without a file in it".into(), UNPACK)),
