@@ -1,4 +1,4 @@
-/** Room and pace: texts two fifths longer still fit, on a phone as on a bench; how long a frame takes while a chart is panned. */
+/** Room: texts two fifths longer still fit, on a phone as on a bench. */
 import assert from "node:assert/strict";
 import { test } from "node:test";
 import { settled, until, withSite } from "./support.mjs";
@@ -30,27 +30,5 @@ test("with texts two fifths longer nothing sticks out and nothing is cut off, at
       .map((one) => `${one.tagName} ${one.textContent?.slice(0, 60)}`));
     assert.deepEqual(cut, [], `at ${width} px`);
   }
-  await close();
-});
-
-test("frame times while panning a chart are measured and printed", async () => {
-  const { page, close } = await site.open();
-  await sample(page);
-  const canvas = page.locator("#envelope canvas");
-  await canvas.focus();
-  for (let press = 0; press < 4; press += 1) await page.keyboard.press("+");
-  await page.evaluate(() => {
-    /** @type {number[]} */
-    const times = [];
-    Object.assign(window, { frameTimes: times });
-    let last = performance.now();
-    const tick = (/** @type {number} */ now) => { times.push(now - last); last = now; requestAnimationFrame(tick); };
-    requestAnimationFrame(tick);
-  });
-  for (let press = 0; press < 40; press += 1) await page.keyboard.press(press % 16 < 8 ? "ArrowRight" : "ArrowLeft");
-  const times = await page.evaluate(() => /** @type {any} */ (window).frameTimes.slice(2).sort((/** @type {number} */ a, /** @type {number} */ b) => a - b));
-  assert(times.length > 5, `${times.length} frames`);
-  const at = (/** @type {number} */ share) => times[Math.floor(share * (times.length - 1))].toFixed(1);
-  console.log(`panning: ${times.length} frames, median ${at(0.5)} ms, 95th percentile ${at(0.95)} ms`);
   await close();
 });

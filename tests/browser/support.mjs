@@ -146,11 +146,12 @@ function isOwn(line, origin) {
 /**
  * Waits for a fact that nothing announces.
  * @param {() => boolean | Promise<boolean>} fact @param {() => string} [told] what to say when it never comes
+ * @param {number} [patience_ms]
  */
-export async function until(fact, told = () => String(fact)) {
-  const end = Date.now() + PATIENCE_MS;
+export async function until(fact, told = () => String(fact), patience_ms = PATIENCE_MS) {
+  const end = Date.now() + patience_ms;
   while (!(await fact())) {
-    assert(Date.now() < end, `not within ${PATIENCE_MS / 1000} s: ${told()}`);
+    assert(Date.now() < end, `not within ${patience_ms / 1000} s: ${told()}`);
     await new Promise((resolve) => setTimeout(resolve, 20));
   }
 }
@@ -174,10 +175,10 @@ export async function dropFiles(page, files) {
 /** In whichever language. @param {Page} page */
 const isDone = async (page) => /^\u27e6?(Done|Fertig)\./.test((await page.locator("#progress-text").textContent()) ?? "");
 
-/** Waits until the analysis has come to its end, however often it starts anew. @param {Page} page */
-export async function settled(page) {
+/** Waits until the analysis has come to its end, however often it starts anew. @param {Page} page @param {number} [patience_ms] */
+export async function settled(page, patience_ms = PATIENCE_MS) {
   for (let quiet = 0; quiet < 5;) {
-    await until(() => isDone(page));
+    await until(() => isDone(page), () => "the end of the analysis", patience_ms);
     await page.evaluate(() => new Promise((resolve) => { requestAnimationFrame(() => resolve(null)); }));
     const still = await isDone(page) && (await page.locator("section[data-state=working]").count()) === 0;
     quiet = still ? quiet + 1 : 0;

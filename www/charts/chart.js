@@ -37,6 +37,10 @@ export class Chart {
     this.figure = null;
     /** @type {Picture | null} */
     this.picture = null;
+    /** A look at a part at its own resolution; where it ends, the whole is shown. @type {{ figure: Figure, picture: Picture } | null} */
+    this.closer = null;
+    this.asking = false;
+    this.askAgain = false;
     /** @type {Plot | null} */
     this.plot = null;
     /** @type {[number, number] | null} */
@@ -144,9 +148,8 @@ export class Chart {
     else options.setEdges?.(dragged);
   }
 
-  /** Shows `figure`; the view the user has zoomed to stays. @param {Figure} figure @param {string} [caption]
-   * @param {boolean} [part] whether it is only a closer look at the figure shown */
-  async show(figure, caption = this.caption, part = false) {
+  /** Shows `figure`; the view the user has zoomed to stays. @param {Figure} figure @param {string} [caption] */
+  async show(figure, caption = this.caption) {
     this.turn += 1;
     const turn = this.turn;
     const Maker = await this.world.pictures;
@@ -161,19 +164,52 @@ export class Chart {
       this.picture = fresh;
     } catch (error) { return this.cannotDraw(error); }
     this.figure = figure;
-    if (!part) this.view.setFull(figure);
+    this.dropCloser();
+    this.view.setFull(figure);
     this.box.classList.toggle("heat", hasHeat(figure));
     this.node.classList.toggle("wide-chart", hasHeat(figure));
     this.redraw();
     this.svgSoon();
     this.fillTable();
-    if (!part && this.view.shown.x) this.requerySoon();
+    if (this.view.shown.x) this.requerySoon();
+  }
+
+  /** @param {Figure} figure of a part, at its own resolution */
+  async showCloser(figure) {
+    const { turn } = this;
+    const Maker = await this.world.pictures;
+    if (turn !== this.turn || this.ended.signal.aborted) return;
+    try {
+      const picture = new Maker(figure);
+      this.dropCloser();
+      this.closer = { figure, picture };
+    } catch (error) { return this.cannotDraw(error); }
+    this.redraw();
+    this.fillTable();
+  }
+
+  dropCloser() {
+    this.closer?.picture.free();
+    this.closer = null;
+  }
+
+  /** The closer look while all that is shown lies in it, else the whole. @returns {Picture | null} */
+  best() {
+    if (!this.closer) return this.picture;
+    const { x, y } = this.closer.figure;
+    const covers = (/** @type {"x" | "y"} */ axis, /** @type {import("../protocol.js").Axis} */ held) => {
+      const [low, high] = this.view.range(axis);
+      const slack = 1e-6 * (held.high - held.low);
+      return low >= held.low - slack && high <= held.high + slack;
+    };
+    return covers("x", x) && covers("y", y) ? this.closer.picture : this.picture;
   }
 
   /** The numbers stay readable when the picture fails; what failed once is never touched again, the next numbers get a
    * picture of their own. @param {unknown} error */
   cannotDraw(error) {
     this.picture = null;
+    this.closer = null;
     const reason = error instanceof Error ? error.message : String(/** @type {any} */ (error)?.found ?? error);
     setText(this.readOut, `This chart could not be drawn (${reason}); its figures stand in the table.`);
     this.table.open = true;
@@ -192,10 +228,11 @@ export class Chart {
 
   draw() {
     const { clientWidth: width, clientHeight: height } = this.box;
-    if (!this.picture || !this.near || width < 40 || height < 40) return;
+    const picture = this.best();
+    if (!picture || !this.near || width < 40 || height < 40) return;
     try {
       const view = this.drawn(width, height, devicePixelRatio, this.world.state.results.scheme);
-      this.plot = this.picture.draw(this.canvas, view);
+      this.plot = picture.draw(this.canvas, view);
       this.canvas.style.width = `${width}px`;
       this.canvas.style.height = `${height}px`;
     } catch (error) { this.cannotDraw(error); }
@@ -211,7 +248,7 @@ export class Chart {
   /** @param {import("../protocol.js").Scheme} scheme @param {number} width @param {number} height @returns {string | null} */
   svg(scheme, width, height) {
     try {
-      return this.picture?.svg(this.drawn(width, height, 1, scheme)) ?? null;
+      return this.best()?.svg(this.drawn(width, height, 1, scheme)) ?? null;
     } catch (error) { this.cannotDraw(error); return null; }
   }
 
@@ -256,20 +293,24 @@ export class Chart {
   fillTable() {
     if (!this.table.open || !this.figure) return;
     while (this.table.children.length > 1) this.table.lastElementChild?.remove();
-    this.table.append(tableBox(figureTable(this.figure, this.caption)));
+    this.table.append(tableBox(figureTable(this.best() === this.closer?.picture ? this.closer.figure : this.figure, this.caption)));
   }
 
-  /** After a zoom the shown stretch is asked for at its own resolution. */
+  /** While the view moves the shown stretch is asked for at its own resolution, one question at a time. */
   requerySoon() {
     const { requery } = this.options;
-    if (!requery) return;
-    clearTimeout(this.requeryTimer);
+    if (!requery || !this.figure) return;
+    if (this.asking) { this.askAgain = true; return; }
+    this.asking = true;
     this.requeryTimer = setTimeout(async () => {
+      this.askAgain = false;
       try {
         const width = Math.max(60, Math.round(this.plot ? this.plot.right - this.plot.left : this.box.clientWidth));
         const figure = await requery(this.view.range("x"), this.view.range("y"), width);
-        await this.show(figure, this.caption, true);
+        if (figure) await this.showCloser(figure);
       } catch { /* a newer question follows, or the fault already stands in the list */ }
+      this.asking = false;
+      if (this.askAgain && !this.ended.signal.aborted) this.requerySoon();
     }, REQUERY_AFTER_MS);
   }
 
@@ -286,7 +327,7 @@ export class Chart {
 
   /** @param {number} x @param {number} y */
   readAt(x, y) {
-    try { return this.picture?.read_out(x, y) || "\u00a0"; } catch { return "\u00a0"; } // a broken picture has said so already
+    try { return this.best()?.read_out(x, y) || "\u00a0"; } catch { return "\u00a0"; } // a broken picture has said so already
   }
 
   /** @param {import("../protocol.js").Quantity} quantity @param {number | null} value @param {object} from */
@@ -331,6 +372,7 @@ export class Chart {
     this.turn += 1;
     this.picture?.free();
     this.picture = null;
+    this.dropCloser();
     this.figure = null;
     this.canvas.width = 0;
     this.canvas.height = 0;

@@ -27,9 +27,14 @@ export function lookInto(root, world) {
   /** @param {number} from_s @param {number} to_s */
   const listen = (from_s, to_s) => player.toggle({ file: Number(select.value), channel: Number(channel.value), from_s, to_s }, playing)
     .catch((error) => state.fault(`Can't play this: ${error.message}`));
-  const marks = new Marks(root, world, () => state.results.files.find((one) => one.id === Number(select.value)), listen);
+  const fileOf = () => state.results.files.find((one) => one.id === Number(select.value));
+  const marks = new Marks(root, world, fileOf, listen);
   const chart = new Chart(world, "Envelope", {
-    requery: (x, _y, width) => analyst.ask("envelope", Number(select.value), x[0], x[1], width),
+    requery: ([from, to], _y, width) => { // half a view more on either side, so that panning finds it there
+      const more = (to - from) / 2;
+      const [low, high] = [Math.max(0, from - more), Math.min(fileOf()?.duration_s ?? Infinity, to + more)];
+      return analyst.ask("envelope", Number(select.value), low, high, Math.round(width * (high - low) / (to - from)));
+    },
     listen: (at) => listen(Math.max(0, at - AROUND_S), at + AROUND_S),
     marks: marks.hands(),
   });
