@@ -1,4 +1,4 @@
-/** Accessibility of every state by axe-core (WCAG 2.2 A and AA and its best practices), and the walk by keys alone. */
+/** Accessibility of every state by axe-core (WCAG 2.2 A and AA and its best practices). */
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
@@ -43,42 +43,5 @@ test("axe finds nothing: empty, in error, working and full, in both schemes", as
   await until(async () => (await page.locator("#limits .tables tbody tr").count()) > 4);
   await settled(page);
   await cleanInBoth(page, "full");
-  await close();
-});
-
-test("by keys alone: sample to limits, a mark made and taken back, a choice changed", async () => {
-  const { page, complaints, close } = await site.open();
-  /** Tab until the element has focus. @param {string} selector */
-  const tabTo = async (selector) => {
-    for (let presses = 0; presses < 400; presses += 1) {
-      if (await page.evaluate((goal) => document.activeElement?.matches(goal) ?? false, selector)) return;
-      await page.keyboard.press("Tab");
-    }
-    assert.fail(`no way to ${selector} by the Tab key`);
-  };
-  await tabTo("button[data-evening=two]");
-  await page.keyboard.press("Enter");
-  await until(async () => (await page.locator("#limits .tables tbody tr").count()) > 4);
-  await settled(page);
-  await tabTo("#envelope canvas");
-  for (let step = 0; step < 3; step += 1) await page.keyboard.press("Shift+ArrowRight");
-  await page.keyboard.press("s");
-  for (let step = 0; step < 6; step += 1) await page.keyboard.press("Shift+ArrowRight");
-  await page.keyboard.press("s");
-  await until(async () => (await page.locator("#marks tbody tr").count()) === 1);
-  const end = () => page.locator("#marks input[aria-label='mark 1: to, s']").inputValue();
-  const before = Number(await end());
-  for (let step = 0; step < 4; step += 1) await page.keyboard.press("Shift+ArrowRight");
-  await page.keyboard.press("]");
-  await until(async () => Number(await end()) > before);
-  await page.keyboard.press("Control+z");
-  await until(async () => Number(await end()) === before);
-  await page.keyboard.press("Control+z");
-  await until(async () => (await page.locator("#marks tbody tr").count()) === 0);
-  await settled(page);
-  await tabTo("#false-alarm");
-  await page.keyboard.press("Home");
-  await until(async () => /1 in 100[^0-9]/.test((await page.locator("#limits .finding").textContent()) ?? ""));
-  assert.deepEqual(complaints, []);
   await close();
 });

@@ -78,15 +78,15 @@ export function withSite() {
 
 /**
  * What is done to a page before it loads: a clock the test can turn, a script that runs first.
- * @typedef {{ clock?: boolean, script?: (given: any) => void, given?: unknown }} Before
+ * @typedef {{ clock?: boolean, script?: (given: any) => void, given?: unknown, touch?: boolean }} Before
  */
 
 /**
  * @param {Browser} browser @param {string} origin @param {string} path @param {Before} before
  * @returns {Promise<Visit>}
  */
-async function visit(browser, origin, path, { clock, script, given }) {
-  const context = await browser.newContext({ acceptDownloads: true, viewport: { width: 1280, height: 900 } });
+async function visit(browser, origin, path, { clock, script, given, touch }) {
+  const context = await browser.newContext({ acceptDownloads: true, viewport: { width: 1280, height: 900 }, hasTouch: touch ?? false });
   const page = await context.newPage();
   const complaints = recordComplaints(page);
   const requests = recordRequests(page);

@@ -64,7 +64,7 @@ export class Chart {
     this.printed = frame.printed;
     this.node = frame.node;
     this.table.addEventListener("toggle", () => this.fillTable());
-    this.view = new ChartView(() => { this.redraw(); this.requerySoon(); });
+    this.view = new ChartView(() => { this.redraw(); this.requerySoon(); this.fillSoon(); });
     takeHold(this.canvas, this.hands(), this.ended.signal);
     this.watchSize();
   }
@@ -290,10 +290,16 @@ export class Chart {
     canvas.toBlob((blob) => { if (blob) saveBlob(blob, `ringdown-${this.figure?.id ?? "chart"}.png`); });
   }
 
+  /** Once the view has come to rest. */
+  fillSoon() {
+    clearTimeout(this.fillTimer);
+    this.fillTimer = setTimeout(() => this.fillTable(), REQUERY_AFTER_MS);
+  }
+
   fillTable() {
     if (!this.table.open || !this.figure) return;
     while (this.table.children.length > 1) this.table.lastElementChild?.remove();
-    this.table.append(tableBox(figureTable(this.best() === this.closer?.picture ? this.closer.figure : this.figure, this.caption)));
+    this.table.append(tableBox(figureTable(this.best() === this.closer?.picture ? this.closer.figure : this.figure, this.caption, this.view.range("x"))));
   }
 
   /** While the view moves the shown stretch is asked for at its own resolution, one question at a time. */
@@ -383,6 +389,7 @@ export class Chart {
     this.ended.abort();
     clearTimeout(this.svgTimer);
     clearTimeout(this.requeryTimer);
+    clearTimeout(this.fillTimer);
     cancelAnimationFrame(this.frame);
     this.clear();
     if (this.printed.src) URL.revokeObjectURL(this.printed.src);

@@ -22,15 +22,17 @@ function picked(length) {
   return Array.from({ length: count }, (_, at) => Math.round((at * (length - 1)) / Math.max(1, count - 1)));
 }
 
-/** @param {Layer} layer @param {string} name @returns {string[][]} */
-function seriesRows(layer, name) {
+/** @param {Layer} layer @param {string} name @param {[number, number]} range what is shown along x @returns {string[][]} */
+function seriesRows(layer, name, [from, to]) {
   const x = floats(layer.x);
+  const inside = [...x.keys()].filter((at) => x[at] >= from && x[at] <= to);
+  const some = picked(inside.length).map((at) => inside[at]);
   if (layer.layer === "between") {
     const [low, high] = [floats(layer.low), floats(layer.high)];
-    return picked(x.length).map((at) => [name, shown(x[at]), `${shown(low[at])} to ${shown(high[at])}`]);
+    return some.map((at) => [name, shown(x[at]), `${shown(low[at])} to ${shown(high[at])}`]);
   }
   const y = floats(layer.y);
-  return picked(x.length).map((at) => [name, shown(x[at]), shown(y[at])]);
+  return some.map((at) => [name, shown(x[at]), shown(y[at])]);
 }
 
 /** Each column of a heat map by its largest cell. @param {Layer} layer @returns {string[][]} */
@@ -50,11 +52,11 @@ function heatRows(layer) {
   });
 }
 
-/** @param {Layer} layer @returns {string[][]} name, x, y */
-function layerRows(layer) {
+/** @param {Layer} layer @param {[number, number]} range @returns {string[][]} name, x, y */
+function layerRows(layer, range) {
   const name = String(layer.label ?? layer.text ?? "");
   switch (layer.layer) {
-    case "line": case "points": case "between": return seriesRows(layer, name);
+    case "line": case "points": case "between": return seriesRows(layer, name, range);
     case "heat": return heatRows(layer);
     case "span": return [[name, ...byAxis(layer.along, `${shown(layer.from)} to ${shown(layer.to)}`)]];
     case "rule": return [[name, ...byAxis(layer.along, shown(layer.at))]];
@@ -67,9 +69,10 @@ function layerRows(layer) {
 /** @param {string} axis @param {string} text */
 const byAxis = (axis, text) => (axis === "x" ? [text, ""] : ["", text]);
 
-/** @param {Figure} figure @param {string} caption @returns {import("../protocol.js").Table} */
-export function figureTable(figure, caption) {
-  const rows = figure.layers.flatMap(layerRows).slice(0, 10 * MOST_ROWS);
+/** @param {Figure} figure @param {string} caption @param {[number, number]} range what is shown along x
+ * @returns {import("../protocol.js").Table} */
+export function figureTable(figure, caption, range) {
+  const rows = figure.layers.flatMap((layer) => layerRows(layer, range)).slice(0, 10 * MOST_ROWS);
   return {
     id: `figures-${figure.id}`, caption: `${caption}: the figures, thinned where many`,
     columns: ["what", figure.x.label || "across", figure.y.label || "up"],

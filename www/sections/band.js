@@ -31,7 +31,8 @@ function spectrogram(host, world) {
   const file = el("select", { id: fileId });
   const channel = el("select", { id: channelId });
   const choice = el("div", { class: "choice", hidden: true },
-    el("label", { for: fileId }, "Spectrogram of"), file, el("label", { for: channelId }, "channel"), channel);
+    el("span", { class: "pair" }, el("label", { for: fileId }, "Spectrogram of"), file),
+    el("span", { class: "pair" }, el("label", { for: channelId }, "channel"), channel));
   /** @param {[number, number]} x @param {[number, number]} y @param {number} width @returns {Promise<Figure>} */
   const requery = (x, y, width) => {
     const unit = chart.figure ? hzPerUnit(chart.figure.y) : 1;

@@ -11,7 +11,7 @@ use crate::signal::envelope::{BLOCK, Columns, columns_of};
 /// Lanes of a log at most.
 const MOST_LANES: usize = 10;
 /// Stretches of a first look, and samples of each.
-const MOST_LOOKS: usize = 240;
+const MOST_LOOKS: usize = 160;
 const LOOK: u64 = 512;
 
 /// Envelope of all channels of a file, stacked, over `range_s` (all of it where `None`) in `columns` columns.

@@ -138,7 +138,7 @@ impl ColourScale {
         self.bar = Rect { left, top, right: left + BAR, bottom };
         let height = bottom - top;
         let apart = |tick: &Tick, other: &Tick| {
-            (self.limits.share(tick.value) - self.limits.share(other.value)).abs() * height >= leading
+            (self.limits.share(tick.value) - self.limits.share(other.value)).abs() * height >= 1.2 * leading
         };
         let ends = ends(&self.limits);
         let between = std::mem::take(&mut self.ticks);
