@@ -361,7 +361,7 @@ export class Analyst {
         const field = /^field ([\w.]+)/.exec(error.fault.place)?.[1];
         const top = field?.split(".")[0];
         if (!field || !top || !(top in rest)) { this.state.fault(error.message); break; }
-        fieldFaults[field] = `${error.fault.found}${error.fault.todo ? `: ${error.fault.todo}` : ""}`;
+        fieldFaults[field] = error.fault.found; // what to do is to type another
         const { [top]: _refused, ...without } = rest;
         rest = without;
       }

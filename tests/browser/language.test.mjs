@@ -1,7 +1,7 @@
 /** German: offered, remembered, and no text of the sheet left in English. */
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { until, withSite } from "./support.mjs";
+import { dropFiles, settled, until, withSite } from "./support.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
@@ -43,5 +43,32 @@ test("German is offered: it leaves no text of the sheet in English, is remembere
   assert.equal(await page.locator("#h-window").textContent(), "Klopffenster");
   await choose(page, "en");
   assert.equal(await page.locator("#h-window").textContent(), "Window");
+  await close();
+});
+
+/** Files that are refused or read with a note, each for a reason of its own. @type {[string, string | Buffer][]} */
+const ODD = [
+  ["empty.wav", ""], ["old.au", ".snd\0\0\0\x18 and more"], ["song.mp3", "ID3\x03 and more"], ["photo.png", "\x89PNG\r\n\x1a\n and more"],
+  ["papers.pdf", "%PDF-1.7 and more"], ["packed.7z", Buffer.from("377abcaf271c0004", "hex")], ["raw.bin", Buffer.from(Array.from({ length: 4000 }, (_, at) => at * 37 % 32))],
+  ["letter.txt", "Dear all,\nthe engine ran well\n"], ["other.json", "{\"hello\": 1}"], ["broken.sheet.json", "{\"sheet\": 1, \"bore_mm\": }"],
+  ["silly.sheet.json", "{\"sheet\": 1, \"bore_mm\": 9000}"], ["newer.card.json", "{\"card\": 2}"], ["short.wav", "RIFF\0\0\0\0WAVEfmt "],
+  ["notime.csv", "RPM,Knock Level (V)\n1000,0.1\n1010,0.2\n1020,0.1\n1030,0.3\n"], ["cut.csv", "Time (s),RPM,Knock (V)\n0,1000,0.1\n0.1,1010,0.2\n0.2,1020,0.2\n0.3,10"],
+];
+/** Words that German has not. */
+const ENGLISH = /\b(the|of|and|that|with|found|expected|drop|it|which|are|this|file|bytes of)\b/i;
+
+test("in German every refusal of a file, and every note on what was assumed, is German", async () => {
+  const { page, close } = await site.open();
+  await choose(page, "de");
+  await dropFiles(page, ODD.map(([name, content]) => ({ name, bytes: Buffer.from(/** @type {string} */ (content), "latin1") })));
+  await until(async () => (await page.locator("#file-list").textContent())?.includes("cut.csv") ?? false);
+  await settled(page);
+  const names = new RegExp(ODD.map(([name]) => name.replaceAll(".", "\\.")).join("|"), "g");
+  const said = (await page.locator("#faults li span, #file-list .note").allTextContents()).map((text) => text.replace(names, ""));
+  assert(said.length >= ODD.length, `${said.length} sentences`);
+  assert.deepEqual(said.filter((text) => ENGLISH.test(text)), []);
+  await page.locator("#f-bore_mm").fill("9000");
+  await page.locator("#f-bore_mm").press("Tab");
+  await until(async () => /außerhalb/.test((await page.locator("#f-bore_mm-fault").textContent()) ?? ""));
   await close();
 });

@@ -5,6 +5,9 @@
  */
 
 import { GERMAN } from "../text/de.js";
+import { GERMAN_OF_FILES } from "../text/files.de.js";
+
+const ALL_GERMAN = { ...GERMAN, ...GERMAN_OF_FILES };
 
 const NAMED = ["aria-label", "title", "placeholder", "alt", "aria-roledescription"];
 /** What a user or a file wrote is nobody's to translate. */
@@ -12,12 +15,12 @@ const LEFT_ALONE = "script, style, textarea, #title, .hash, .own-words, svg";
 
 /** @typedef {{ plain: Map<string, string>, patterns: [RegExp, string][] }} Table */
 
-/** @param {string} text as a pattern that takes anything in place of `{}` */
-const pattern = (text) => new RegExp(`^${text.replace(/[.*+?^$|()[\]\\]/g, "\\$&").replaceAll("{}", "(.+?)")}$`, "s");
+/** @param {string} text as a pattern that takes anything in place of `{}`, a number in place of `{#}` */
+const pattern = (text) => new RegExp(`^${text.replace(/[.*+?^$|()[\]\\]/g, "\\$&").replaceAll("{}", "(.+?)").replaceAll("{#}", "([-\u2212]?\\d[\\d.,\\s]*)")}$`, "s");
 
 /** @param {Record<string, string>} texts @returns {Table} */
 function tableOf(texts) {
-  const [fixed, open] = [Object.entries(texts).filter(([key]) => !key.includes("{}")), Object.entries(texts).filter(([key]) => key.includes("{}"))];
+  const [fixed, open] = [Object.entries(texts).filter(([key]) => !/\{#?\}/.test(key)), Object.entries(texts).filter(([key]) => /\{#?\}/.test(key))];
   return { plain: new Map(fixed), patterns: open.map(([key, text]) => [pattern(key), text]) };
 }
 
@@ -29,8 +32,8 @@ function lengthened(text) {
 
 /** @type {Record<string, () => Table>} */
 const TABLES = {
-  de: () => tableOf(GERMAN),
-  "en-x-long": () => tableOf(Object.fromEntries(Object.keys(GERMAN).map((key) => [key, lengthened(key)]))),
+  de: () => tableOf(ALL_GERMAN),
+  "en-x-long": () => tableOf(Object.fromEntries(Object.keys(ALL_GERMAN).map((key) => [key, lengthened(key)]))),
 };
 
 /** The text in the other language, or null when it is in no table. @param {Table} table @param {string} text */
@@ -41,9 +44,35 @@ function looked(table, text) {
     const found = from.exec(text);
     if (!found) continue;
     let at = 0;
-    return to.replace(/\{\}/g, () => { at += 1; return looked(table, found[at]) ?? found[at]; });
+    return to.replace(/\{#?\}/g, () => { at += 1; return looked(table, found[at]) ?? found[at]; });
   }
   return null;
+}
+
+/** Words of a place in a file. @type {Record<string, Record<string, string>>} */
+const PLACES = { de: { byte: "Byte", line: "Zeile", field: "Feld", "To do": "Zu tun" } };
+
+/** What was found, what is to be done: both in the other language, or null. @param {Table} table @param {string} text @param {string} between
+ * @param {string} joined */
+function halves(table, text, between, joined) {
+  for (let at = text.indexOf(between); at >= 0; at = text.indexOf(between, at + 1)) {
+    const [found, todo] = [looked(table, text.slice(0, at)), looked(table, text.slice(at + between.length))];
+    if (found !== null && todo !== null) return found + joined + todo;
+  }
+  return null;
+}
+
+/** A sentence about a file, in two forms: `name, place: what; what to do` and `name, place: what. To do: what to do`.
+ * @param {Table} table @param {string} text @param {string} tag @returns {string | null} */
+function aboutFile(table, text, tag) {
+  if (!text.includes("; ") && !text.includes(". To do: ")) return null;
+  const words = PLACES[tag] ?? {};
+  const two = (/** @type {string} */ part) => halves(table, part, ". To do: ", `. ${words["To do"] ?? "To do"}: `) ?? halves(table, part, "; ", "; ");
+  for (let at = text.indexOf(": "); at >= 0; at = text.indexOf(": ", at + 1)) {
+    const said = two(text.slice(at + 2));
+    if (said !== null) return text.slice(0, at).replace(/(, |\()(byte|line|field) /g, (_, before, word) => `${before}${words[word] ?? word} `) + ": " + said;
+  }
+  return two(text);
 }
 
 export class PageLanguage {
@@ -52,6 +81,7 @@ export class PageLanguage {
     this.root = root;
     /** @type {Table | null} */
     this.table = null;
+    this.tag = "en";
     /** What stood there in English, and what stands there now. @type {Map<Node, Map<string, [string, string]>>} */
     this.set = new Map();
     this.observer = new MutationObserver((changes) => this.follow(changes));
@@ -63,6 +93,7 @@ export class PageLanguage {
     this.observer.disconnect();
     this.restore();
     this.table = TABLES[tag]?.() ?? null;
+    this.tag = tag;
     if (!this.table) return;
     this.translate(this.root);
     this.observe();
@@ -118,7 +149,8 @@ export class PageLanguage {
     const text = this.read(node, name);
     const core = text?.trim();
     if (!text || !core || !this.table || this.set.get(node)?.get(name)?.[1] === text) return;
-    const other = looked(this.table, core.replace(/\s+/g, " "));
+    const words = core.replace(/\s+/g, " ");
+    const other = this.table.plain.get(words) ?? aboutFile(this.table, words, this.tag) ?? looked(this.table, words);
     if (other === null) return;
     const here = text.replace(core, () => other);
     const texts = this.set.get(node) ?? new Map();
