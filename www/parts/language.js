@@ -52,6 +52,9 @@ function looked(table, text) {
 /** Words of a place in a file. @type {Record<string, Record<string, string>>} */
 const PLACES = { de: { byte: "Byte", line: "Zeile", field: "Feld", "To do": "Zu tun" } };
 
+/** A file's name and a place in it. @param {string} text @param {string} tag */
+const placed = (text, tag) => text.replace(/(, |\()(byte|line|field) /g, (_, before, word) => `${before}${PLACES[tag]?.[word] ?? word} `);
+
 /** What was found, what is to be done: both in the other language, or null. @param {Table} table @param {string} text @param {string} between
  * @param {string} joined */
 function halves(table, text, between, joined) {
@@ -70,9 +73,18 @@ function aboutFile(table, text, tag) {
   const two = (/** @type {string} */ part) => halves(table, part, ". To do: ", `. ${words["To do"] ?? "To do"}: `) ?? halves(table, part, "; ", "; ");
   for (let at = text.indexOf(": "); at >= 0; at = text.indexOf(": ", at + 1)) {
     const said = two(text.slice(at + 2));
-    if (said !== null) return text.slice(0, at).replace(/(, |\()(byte|line|field) /g, (_, before, word) => `${before}${words[word] ?? word} `) + ": " + said;
+    if (said !== null) return `${placed(text.slice(0, at), tag)}: ${said}`;
   }
   return two(text);
+}
+
+/** A note without anything to do: `name, place: what`. @param {Table} table @param {string} text @param {string} tag */
+function afterName(table, text, tag) {
+  for (let at = text.indexOf(": "); at >= 0; at = text.indexOf(": ", at + 1)) {
+    const said = looked(table, text.slice(at + 2));
+    if (said !== null) return `${placed(text.slice(0, at), tag)}: ${said}`;
+  }
+  return null;
 }
 
 export class PageLanguage {
@@ -150,7 +162,7 @@ export class PageLanguage {
     const core = text?.trim();
     if (!text || !core || !this.table || this.set.get(node)?.get(name)?.[1] === text) return;
     const words = core.replace(/\s+/g, " ");
-    const other = this.table.plain.get(words) ?? aboutFile(this.table, words, this.tag) ?? looked(this.table, words);
+    const other = this.table.plain.get(words) ?? aboutFile(this.table, words, this.tag) ?? looked(this.table, words) ?? afterName(this.table, words, this.tag);
     if (other === null) return;
     const here = text.replace(core, () => other);
     const texts = this.set.get(node) ?? new Map();

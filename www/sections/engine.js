@@ -235,6 +235,21 @@ class SheetForm {
     }
   }
 
+  /** A recording that holds what looks like a wheel or pulses asks for the crank part: open it and name the channel.
+   * @param {import("../protocol.js").FileRow[]} files */
+  offerCrank(files) {
+    const seen = files.flatMap((file) => (file.kind === "recording"
+      ? file.channels.filter((one) => ["wheel", "pulse", "cam"].includes(one.role)).map((one) => ({ file, one })) : []));
+    const { crank } = this.state.inputs.sheet;
+    const part = this.form.querySelector("#crank-part");
+    if (seen.length && !crank && part instanceof HTMLDetailsElement && !part.dataset.offered) {
+      part.open = true;
+      part.dataset.offered = "yes";
+    }
+    setText(find(this.form, "#crank-seen", HTMLElement), crank ? "" : seen.slice(0, 2)
+      .map(({ file, one }) => `Channel ${one.channel} of ${file.name} looks like a ${one.role === "wheel" ? "wheel" : "train of pulses"}.`).join(" "));
+  }
+
   /** Why the core refused a field, and what a signal still lacks. */
   showFaults() {
     const { fieldFaults } = this.state.results;
@@ -260,7 +275,8 @@ class SheetForm {
 export function engineSection(root, world) {
   const form = new SheetForm(root, world);
   const unwatchSheet = world.state.watch(["sheet", "unit"], () => form.fill());
+  const unwatchFiles = world.state.watch(["files", "sheet"], () => form.offerCrank(world.state.results.files));
   const unwatchFaults = world.state.watch(["fieldFaults", "sheet"], () => form.showFaults());
   const end = plainSection(root, world);
-  return () => { unwatchSheet(); unwatchFaults(); end(); };
+  return () => { unwatchSheet(); unwatchFiles(); unwatchFaults(); end(); };
 }

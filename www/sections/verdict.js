@@ -5,6 +5,7 @@ import { rawForm } from "./told.js";
 
 /** @typedef {import("./section.js").World} World */
 
+const MUCH = 160; // longer answers are set smaller: all four have to stand in the first screenful
 const SAY_AT_MOST_EVERY_MS = 1500;
 
 /** @param {number} seconds */
@@ -55,7 +56,9 @@ export function verdictStrip(root, world) {
       if (!cell) return;
       cell.querySelector(".sign")?.replaceWith(sign(line.state));
       setText(find(cell, "dt span", HTMLElement), line.question);
-      setText(find(cell, "dd", HTMLElement), line.sentence);
+      const answer = find(cell, "dd", HTMLElement);
+      setText(answer, line.sentence);
+      answer.classList.toggle("much", line.sentence.length > MUCH);
     });
     if (state.results.verdict.length) say(state.results.verdict.map((line) => line.sentence).join(" "));
   });

@@ -50,6 +50,18 @@ pub struct ChannelSurvey {
     pub envelope: Envelope,
 }
 
+impl ChannelSurvey {
+    /// How near the channel is to two levels and nothing between: its variance over the most that its extremes and its mean
+    /// allow. A train of pulses has 1, a sine 0.5, noise far less.
+    ///
+    /// # Source
+    /// R. Bhatia and C. Davis, A better bound on the variance, Amer. Math. Monthly 107 (2000) 353-357 (from memory).
+    fn two_level(&self) -> f64 {
+        let most = (f64::from(self.max) - self.mean) * (self.mean - f64::from(self.min));
+        if most > 0.0 { self.rms * self.rms / most } else { 0.0 }
+    }
+}
+
 /// Levels of all events, in the order of `crank.events`.
 pub struct Levels {
     /// Band they were measured in, Hz.
@@ -141,6 +153,7 @@ impl Recording {
         match self.survey.as_ref().and_then(|survey| survey.channels.get(usize::from(channel) - 1)) {
             // Between the 1 of a square wave and the 3 of noise; a sine has 1.5.
             Some(survey) if survey.rms > 0.0 && survey.kurtosis < 1.45 => Role::Wheel,
+            Some(survey) if survey.two_level() > 0.8 => Role::Pulse,
             _ => Role::Sensor,
         }
     }
@@ -171,4 +184,34 @@ pub fn sensor_of(sheet: &Sheet, available: &[u16], cylinders: &[u16]) -> Option<
             && sensor.cylinders.as_ref().is_some_and(|heard| cylinders.iter().any(|cylinder| heard.contains(cylinder)))
     });
     listed.map(|sensor| sensor.channel).or_else(|| available.first().copied())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The definitions, term by term.
+    fn surveyed(samples: &[f64]) -> ChannelSurvey {
+        let count = samples.len() as f64;
+        let mean = samples.iter().sum::<f64>() / count;
+        let rms = (samples.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count).sqrt();
+        let [min, max] = [f64::min, f64::max].map(|pick| samples.iter().copied().reduce(pick).unwrap_or(0.0) as f32);
+        ChannelSurvey { min, max, mean, rms, ..ChannelSurvey::default() }
+    }
+
+    #[test]
+    fn short_pulses_are_two_levels_and_a_sine_or_noise_is_not() {
+        let pulses: Vec<f64> = (0..10_000).map(|at| if at % 500 < 7 { 0.9 } else { -0.1 }).collect();
+        assert!((surveyed(&pulses).two_level() - 1.0).abs() < 1e-6);
+        let sine: Vec<f64> = (0..10_000).map(|at| (std::f64::consts::TAU * f64::from(at) / 100.0).sin()).collect();
+        assert!((surveyed(&sine).two_level() - 0.5).abs() < 1e-3);
+        let mut seed = 1_u32;
+        let mut even = || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(seed) / f64::from(u32::MAX) - 0.5
+        };
+        let noise: Vec<f64> = (0..10_000).map(|_| (0..12).map(|_| even()).sum()).collect();
+        assert!(surveyed(&noise).two_level() < 0.3, "{}", surveyed(&noise).two_level());
+        assert!(surveyed(&[0.25; 8]).two_level() < 1e-12);
+    }
 }
