@@ -200,7 +200,7 @@ mod tests {
             let sign = if frame % 2 == 0 { 1 } else { -1 };
             let second = if frame * 2 < frames { 0 } else { sign * 16_384 };
             bytes.extend((sign * 8_192_i16).to_le_bytes());
-            bytes.extend((second as i16).to_le_bytes());
+            bytes.extend(second.to_le_bytes());
         }
         bytes
     }
