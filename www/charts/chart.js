@@ -6,6 +6,7 @@ import { tableBox } from "../parts/table.js";
 import { figureTable, hasHeat } from "./figures.js";
 import { chartFrame } from "./frame.js";
 import { scales, takeHold } from "./gestures.js";
+import { limitsForm, takesLimits } from "./limits.js";
 import { ChartView } from "./view.js";
 
 /** @typedef {import("../protocol.js").Figure} Figure */
@@ -51,7 +52,10 @@ export class Chart {
     this.near = true;
     this.frame = 0;
     this.turn = 0;
-    const frame = chartFrame(caption, { home: () => this.view.home(), png: () => this.savePng(), svg: () => this.saveSvg() });
+    /** Colour limits held by the user. @type {[number, number] | null} */
+    this.heat = null;
+    const form = limitsForm(this);
+    const frame = chartFrame(caption, { home: () => this.view.home(), limits: () => form.toggle(), png: () => this.savePng(), svg: () => this.saveSvg() });
     this.canvas = frame.canvas;
     this.acrossX = frame.acrossX;
     this.acrossY = frame.acrossY;
@@ -63,6 +67,9 @@ export class Chart {
     this.table = frame.table;
     this.printed = frame.printed;
     this.node = frame.node;
+    this.table.before(form.node);
+    const untake = takesLimits(this);
+    this.ended.signal.addEventListener("abort", untake);
     this.table.addEventListener("toggle", () => this.fillTable());
     this.view = new ChartView(() => { this.redraw(); this.requerySoon(); this.fillSoon(); });
     takeHold(this.canvas, this.hands(), this.ended.signal);
@@ -215,6 +222,20 @@ export class Chart {
     this.table.open = true;
   }
 
+  get held() { return this.view.held !== null; }
+
+  /** What is shown. @returns {import("./limits.js").Limits} */
+  limits() {
+    const map = this.figure?.layers.find((layer) => layer.layer === "heat");
+    return { x: this.view.range("x"), y: this.view.range("y"), heat: map ? this.heat ?? [map.low, map.high] : null };
+  }
+
+  /** Limits that stay whatever is shown next; null: the chart finds its own again. @param {import("./limits.js").Limits | null} limits */
+  hold(limits) {
+    this.heat = limits?.heat ?? null;
+    this.view.hold(limits && { x: limits.x, y: limits.y });
+  }
+
   redraw() {
     cancelAnimationFrame(this.frame);
     this.frame = requestAnimationFrame(() => this.draw());
@@ -223,7 +244,7 @@ export class Chart {
   /** @param {number} width @param {number} height @param {number} ratio @param {import("../protocol.js").Scheme} scheme
    * @returns {import("../protocol.js").View} */
   drawn(width, height, ratio, scheme) {
-    return { width, height, pixel_ratio: ratio, scheme, x: this.view.shown.x, y: this.view.shown.y, heat: null, pointer: null };
+    return { width, height, pixel_ratio: ratio, scheme, x: this.view.shown.x, y: this.view.shown.y, heat: this.heat, pointer: null };
   }
 
   draw() {

@@ -18,7 +18,7 @@ function tool(text, says, act) {
   return button;
 }
 
-/** @param {string} caption @param {{ home: () => void, png: () => void, svg: () => void }} acts */
+/** @param {string} caption @param {{ home: () => void, limits: () => void, png: () => void, svg: () => void }} acts */
 export function chartFrame(caption, acts) {
   const keysId = freshId("keys");
   const canvas = el("canvas", { tabindex: 0, role: "application", "aria-roledescription": "chart", "aria-describedby": keysId, "aria-label": caption });
@@ -32,7 +32,7 @@ export function chartFrame(caption, acts) {
   const table = el("details", { class: "figures" }, el("summary", {}, "These figures as a table"));
   const printed = el("img", { class: "printed", alt: "" });
   const tools = el("span", { class: "tools" }, tool("whole", `show the whole chart: ${caption}`, acts.home),
-    tool("PNG", `save as PNG: ${caption}`, acts.png), tool("SVG", `save as SVG: ${caption}`, acts.svg));
+    tool("limits", `hold the limits of the axes: ${caption}`, acts.limits), tool("PNG", `save as PNG: ${caption}`, acts.png), tool("SVG", `save as SVG: ${caption}`, acts.svg));
   const node = el("figure", { class: "chart" }, el("figcaption", {}, captionText), box,
     el("div", { class: "under" }, readOut, tools),
     el("p", { id: keysId, class: "unseen" }, "Plus and minus zoom, arrow keys move, Home shows all, question mark lists the keys."),

@@ -49,7 +49,18 @@ export class ChartView {
     /** @type {{ x: Full, y: Full }} */
     this.full = { x: { low: 0, high: 1, log: false }, y: { low: 0, high: 1, log: false } };
     this.rememberedAt = 0;
+    /** Limits the user holds: what the chart goes back to, whatever its data reach. @type {{ x: Range, y: Range } | null} */
+    this.held = null;
   }
+
+  /** @param {{ x: Range, y: Range } | null} held */
+  hold(held) {
+    this.held = held;
+    this.show(held ?? { x: null, y: null });
+  }
+
+  /** The view a figure starts with. */
+  reset() { this.shown = this.held ?? { x: null, y: null }; }
 
   /** @param {{ x: import("../protocol.js").Axis, y: import("../protocol.js").Axis }} axes */
   setFull({ x, y }) {
@@ -58,6 +69,7 @@ export class ChartView {
       y: { low: y.low, high: y.high, log: y.scale === "log" },
     };
     const { shown } = this;
+    if (this.held) { this.shown = this.held; return; }
     this.shown = { x: shown.x && within(this.full.x, shown.x), y: shown.y && within(this.full.y, shown.y) };
   }
 
@@ -92,5 +104,5 @@ export class ChartView {
     this.changed();
   }
 
-  home() { if (this.shown.x || this.shown.y) this.show({ x: null, y: null }); }
+  home() { if (this.shown.x || this.shown.y) this.show(this.held ?? { x: null, y: null }); }
 }

@@ -46,7 +46,7 @@ function spectrogram(host, world) {
   const whole = async () => {
     const row = state.results.files.find((one) => one.id === Number(file.value));
     if (!row || !channel.value) return;
-    chart.view.shown = { x: null, y: null };
+    chart.view.reset();
     try {
       const figure = await analyst.ask("spectrogram", row.id, Number(channel.value), 0, row.duration_s ?? 0, 0, HIGHEST_HZ, 600, ROWS);
       chart.node.hidden = !figure;

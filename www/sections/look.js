@@ -60,7 +60,7 @@ export function lookInto(root, world) {
     }
   };
   const another = () => {
-    chart.view.shown = { x: null, y: null };
+    chart.view.reset();
     return draw();
   };
   channel.addEventListener("change", () => { channel.dataset.touched = "yes"; });

@@ -122,7 +122,7 @@ class Pictures {
   async showOne(kind, ref) {
     const chart = this.charts.get(kind);
     if (!chart) return;
-    if (this.shown.get(kind) !== ref.id) chart.view.shown = { x: null, y: null };
+    if (this.shown.get(kind) !== ref.id) chart.view.reset();
     this.shown.set(kind, ref.id);
     try {
       const figure = await this.world.analyst.ask("figure", ref.id);
