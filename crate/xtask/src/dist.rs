@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 use wasm_bindgen_cli_support::Bindgen;
 
+use crate::bench::data::bench_cargo;
 use crate::{long, shell, single, tools};
 
 const TARGET: &str = "wasm32-unknown-unknown";
@@ -20,11 +21,24 @@ const NOT_SERVED: &[&str] = &["json", "ts"];
 pub fn run() -> Result<(), String> {
     tools::need_wasm_target()?;
     same_bindgen(&read(&shell::root().join("Cargo.lock"))?)?;
-    let glue = make_glue(&build_module()?)?;
+    let glue = make_glue(&build_module()?, "ringdown", &shell::root().join("dist").join("glue"))?;
     let size = lay_out(&glue, &site())?;
     println!("dist/site: ringdown_bg.wasm {} kB, {} kB in all", size.module / 1000, size.all / 1000);
     let length = single::write(&glue)?;
     println!("dist/ringdown.html: {} kB, SHA-256 {}", length / 1000, long::sha256(&single::path())?);
+    Ok(())
+}
+
+/// The page of `cargo xtask bench`: its module, glue and scripts in `dist/bench`.
+pub fn bench() -> Result<(), String> {
+    tools::need_wasm_target()?;
+    let mut cargo = bench_cargo();
+    shell::run(cargo.args(["--lib", "--target", TARGET, "--config"]).arg(without_own_paths()))?;
+    let module = shell::root().join("target/bench/build").join(TARGET).join("release").join("ringdown_bench.wasm");
+    let page = make_glue(&module, "ringdown_bench", &shell::root().join("dist").join("bench"))?;
+    for name in ["page.html", "page.js", "worker.js"] {
+        copy(&shell::root().join("tests").join("bench").join(name), &page.join(name))?;
+    }
     Ok(())
 }
 
@@ -73,18 +87,17 @@ fn without_own_paths() -> String {
     format!("target.{TARGET}.rustflags=[{}]", flags.join(","))
 }
 
-/// Writes `ringdown.js`, `ringdown_bg.wasm` and their types to `dist/glue`; returns that folder.
-fn make_glue(module: &Path) -> Result<PathBuf, String> {
-    let glue = shell::root().join("dist").join("glue");
-    empty(&glue)?;
+/// Writes `NAME.js`, `NAME_bg.wasm` and their types to `glue`; returns that folder.
+fn make_glue(module: &Path, name: &str, glue: &Path) -> Result<PathBuf, String> {
+    empty(glue)?;
     let mut bindgen = Bindgen::new();
-    bindgen.input_path(module).out_name("ringdown").typescript(true);
+    bindgen.input_path(module).out_name(name).typescript(true);
     bindgen.remove_name_section(true).remove_producers_section(true).omit_default_module_path(false);
     bindgen
         .no_modules(true)
-        .and_then(|bindgen| bindgen.generate(&glue))
+        .and_then(|bindgen| bindgen.generate(glue))
         .map_err(|error| format!("no glue for {}: {error:#}", module.display()))?;
-    Ok(glue)
+    Ok(glue.to_owned())
 }
 
 struct Size {

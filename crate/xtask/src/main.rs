@@ -1,5 +1,6 @@
 //! `cargo xtask <verb>`: builds, serves and tests Ringdown. One verb a file.
 
+mod bench;
 mod build;
 mod checks;
 mod dist;
@@ -24,6 +25,7 @@ usage: cargo xtask <verb>
                                 dist, then serve it on 127.0.0.1 until interrupted
   test [--long] [--no-browser]  everything that must hold before a change is kept
   tidy                          the house rules alone
+  bench [ITEM...]               times the work beside its peers, turn about; all items: writes tests/bench/RESULTS.md
   checks                        writes the table of checks in DEVELOPERS.md anew, with the figures of the last tests";
 
 fn main() -> ExitCode {
@@ -44,6 +46,7 @@ fn run(args: &[String]) -> Result<(), String> {
         "dist" => no_options(rest).and_then(|()| dist::run()),
         "open" => open::run(&open::Options::parse(rest)?),
         "test" => test::run(&test::Options::parse(rest)?),
+        "bench" => bench::run(rest),
         "checks" => no_options(rest).and_then(|()| checks::run()),
         "tidy" => no_options(rest).and_then(|()| tidy::run()),
         "help" | "--help" | "-h" => {

@@ -1,0 +1,118 @@
+//! The work that is timed, the same for both targets. Each piece returns a figure that its peers must agree with, so that
+//! nobody wins by leaving something out.
+
+#[cfg(target_arch = "wasm32")]
+mod module;
+
+use ringdown::error::Error;
+use ringdown::read::{Source, log::Log, samples::Planes, wave};
+use ringdown::signal::filter::{Bank, Pass, butterworth};
+use ringdown::signal::stft::Stft;
+use ringdown::signal::taper::{Shape, Taper};
+
+/// Samples of the noise that spectrogram and filters are timed on: ten minutes at 48 kHz.
+pub const NOISE_SAMPLES: usize = 28_800_000;
+/// Sampling rate the noise stands for, Hz.
+pub const RATE_HZ: f64 = 48_000.0;
+/// Samples of a transform.
+pub const SEGMENT: usize = 1024;
+/// Samples between transforms.
+pub const HOP: usize = 512;
+/// Bands filtered at once: edges in Hz.
+pub const BANDS_HZ: [[f64; 2]; 6] = [
+    [4_000.0, 5_000.0],
+    [5_500.0, 7_000.0],
+    [7_000.0, 8_500.0],
+    [9_000.0, 11_000.0],
+    [12_000.0, 14_000.0],
+    [15_000.0, 18_000.0],
+];
+/// Frames a step takes, as in the card.
+const SLICE: usize = 65_536;
+
+/// White noise of deviation 0.1 or so: splitmix64, the sum of two uniform shares. The same on every target.
+pub fn noise(count: usize, seed: u64) -> Vec<f32> {
+    let mut state = seed;
+    let mut share = move || {
+        state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((z ^ (z >> 31)) >> 40) as f32 / (1_u32 << 24) as f32
+    };
+    (0..count).map(|_| 0.25 * (share() - share())).collect()
+}
+
+/// Spectrogram in dB into memory that was touched before; returns the mean level, dB.
+pub fn spectrogram_mean_db(samples: &[f32], out: &mut Vec<f32>) -> f64 {
+    let mut stft = Stft::new(&Taper::periodic(Shape::Hann, SEGMENT));
+    let bins = stft.bins();
+    out.resize(segments(samples.len()) * bins, 0.0);
+    let count = stft.levels_db(samples, HOP, out) * bins;
+    out.iter().take(count).map(|level_db| f64::from(*level_db)).sum::<f64>() / count.max(1) as f64
+}
+
+/// Whole segments in so many samples.
+fn segments(samples: usize) -> usize {
+    if samples < SEGMENT { 0 } else { (samples - SEGMENT) / HOP + 1 }
+}
+
+/// Mean square of each band over stretches of 480 samples, all samples filtered; returns the sum over bands of the mean
+/// square, dB.
+pub fn bands_db(samples: &[f32]) -> f64 {
+    let filters: Vec<_> = BANDS_HZ
+        .iter()
+        .filter_map(|&[low_hz, high_hz]| butterworth(4, Pass::Band { low_hz, high_hz }, RATE_HZ).ok())
+        .collect();
+    let mut bank = Bank::new(&filters);
+    let mut energies = Vec::with_capacity(samples.len() / 480);
+    for stretch in samples.chunks_exact(480) {
+        let mut energy = [0.0; ringdown::signal::filter::LANES];
+        bank.run(stretch, |outputs| energy.iter_mut().zip(outputs).for_each(|(sum, y)| *sum += y * y));
+        energies.push(energy);
+    }
+    let total: f64 = energies.iter().flat_map(|energy| energy.iter().take(BANDS_HZ.len())).sum();
+    10.0 * (total / samples.len().max(1) as f64).log10()
+}
+
+/// A log read whole, with roles, units and clocks; returns the sum of all values.
+pub fn log_sum(source: Box<dyn Source>) -> Result<f64, Error> {
+    let log = Log::read("log.csv", source, None)?.value;
+    Ok(log.columns.iter().flat_map(|column| &column.values).filter(|value| value.is_finite()).sum())
+}
+
+/// A recording read slice by slice to samples; returns the mean of the squares of all of them.
+pub fn wave_mean_square(source: Box<dyn Source>) -> Result<f64, Error> {
+    let mut samples = wave::open("sound.wav", source)?.value;
+    let mut planes = Planes::new();
+    let (mut first, mut sum) = (0, 0.0);
+    loop {
+        let count = samples.read(first, SLICE, &mut planes)?;
+        if count == 0 {
+            return Ok(sum / (first.max(1) * samples.channels as u64) as f64);
+        }
+        first += count as u64;
+        sum += planes.iter().map(|plane| f64::from(squares(plane))).sum::<f64>();
+    }
+}
+
+/// Eight sums side by side: one alone would wait for each addition.
+pub fn squares(plane: &[f32]) -> f32 {
+    let mut sums = [0.0_f32; 8];
+    for eight in plane.chunks_exact(8) {
+        sums.iter_mut().zip(eight).for_each(|(sum, sample)| *sum += sample * sample);
+    }
+    sums.iter().sum()
+}
+
+/// Reads a source in pieces of 32 MiB, the most one call into a browser brings; returns its length, bytes.
+pub fn bare_read(source: &mut dyn Source) -> std::io::Result<u64> {
+    let mut piece = vec![0; 32 << 20];
+    let mut bytes = 0;
+    loop {
+        match source.read(&mut piece)? {
+            0 => return Ok(bytes),
+            count => bytes += count as u64,
+        }
+    }
+}

@@ -1,0 +1,59 @@
+//! The same work as exports of a module, each for one worker of the bench page.
+
+use ringdown_web::file::BrowserFile;
+use wasm_bindgen::prelude::*;
+use web_sys::File;
+
+/// Noise in the worker's own memory, made before the clock runs.
+#[wasm_bindgen]
+pub struct Noise {
+    samples: Vec<f32>,
+    levels_db: Vec<f32>,
+}
+
+#[wasm_bindgen]
+impl Noise {
+    /// `count` samples.
+    #[wasm_bindgen(constructor)]
+    pub fn new(count: usize, seed: u32) -> Noise {
+        Noise { samples: crate::noise(count, u64::from(seed)), levels_db: Vec::new() }
+    }
+
+    /// Mean level of the spectrogram, dB.
+    pub fn stft(&mut self) -> f64 {
+        crate::spectrogram_mean_db(&self.samples, &mut self.levels_db)
+    }
+
+    /// Mean square in all bands, dB.
+    pub fn bands(&self) -> f64 {
+        crate::bands_db(&self.samples)
+    }
+}
+
+fn opened(file: File) -> Result<Box<BrowserFile>, JsValue> {
+    let changed_ms = file.last_modified();
+    BrowserFile::open(file, changed_ms).map(Box::new).map_err(said)
+}
+
+fn said(error: impl std::fmt::Display) -> JsValue {
+    JsValue::from_str(&error.to_string())
+}
+
+/// Sum of all values of a log.
+#[wasm_bindgen]
+pub fn log(file: File) -> Result<f64, JsValue> {
+    crate::log_sum(opened(file)?).map_err(said)
+}
+
+/// Mean square of all samples of a recording.
+#[wasm_bindgen]
+pub fn wave(file: File) -> Result<f64, JsValue> {
+    crate::wave_mean_square(opened(file)?).map_err(said)
+}
+
+/// Reads a file in pieces of 32 MiB and does nothing with them; returns its length.
+#[wasm_bindgen]
+pub fn bare(file: File) -> Result<f64, JsValue> {
+    let mut source = opened(file)?;
+    crate::bare_read(source.as_mut()).map(|bytes| bytes as f64).map_err(said)
+}
