@@ -160,11 +160,11 @@ impl Piece {
                 high = u;
             }
             let newton = u - (value - deg) / slope;
-            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-            if (next - u).abs() < 1e-13 {
+            // Once there, a step stays where it is, which is no longer inside the bracket.
+            if (newton - u).abs() < 1e-13 {
                 break;
             }
-            u = next;
+            u = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
         }
         self.t0 + u * (self.t1 - self.t0)
     }
