@@ -30,7 +30,10 @@ pub fn run(names: &[String]) -> Result<(), String> {
     println!("{verdict}");
     text.push_str(&verdict);
     if before.min(after) < LEAST_OF_TWO {
-        return Err(format!("void: two threads gave {:.2} times the speed of one, {LEAST_OF_TWO} is needed", before.min(after)));
+        return Err(format!(
+            "void: two threads gave {:.2} times the speed of one, {LEAST_OF_TWO} is needed",
+            before.min(after)
+        ));
     }
     if names.is_empty() { report::keep(&text) } else { Ok(()) }
 }

@@ -97,7 +97,11 @@ fn waiting(command: &mut Command) -> Result<Body, String> {
     let mut out = BufReader::new(child.stdout.take().ok_or("a peer without output")?);
     let mut line = String::new();
     out.read_line(&mut line).map_err(|error| error.to_string())?;
-    if line.trim() == "ready" { Ok(Body::Waiting(child, out)) } else { Err(format!("a peer did not get ready: {}", line.trim())) }
+    if line.trim() == "ready" {
+        Ok(Body::Waiting(child, out))
+    } else {
+        Err(format!("a peer did not get ready: {}", line.trim()))
+    }
 }
 
 /// One run of the program, its largest resident memory watched where the system tells it.

@@ -46,7 +46,10 @@ impl Row {
 /// One item's table. The ratio is the speed relative to the first row.
 pub fn table(item: &Item, rows: &[Row]) -> String {
     let base = rows.first().map_or(f64::NAN, Row::median_ms);
-    let mut text = format!("\n## {}: {}\n\n| peer | median ms | spread | times the base's speed | most memory, MB |\n| --- | --- | --- | --- | --- |\n", item.name, item.title);
+    let mut text = format!(
+        "\n## {}: {}\n\n| peer | median ms | spread | times the base's speed | most memory, MB |\n| --- | --- | --- | --- | --- |\n",
+        item.name, item.title
+    );
     for row in rows {
         let mb = row.most_mb.map_or(String::from("-"), |mb| format!("{mb:.0}"));
         let median = row.median_ms();
@@ -63,13 +66,15 @@ fn agreement(rows: &[Row], share: f64) -> String {
     let figures: Vec<f64> = rows.iter().filter_map(|row| row.figure).collect();
     let first = figures.first().copied().unwrap_or(f64::NAN);
     let worst = figures.iter().map(|figure| (figure / first - 1.0).abs()).fold(0.0, f64::max);
-    let word = if worst <= share { "All came to the same figure" } else { "**The figures differ: this table is void**" };
+    let word =
+        if worst <= share { "All came to the same figure" } else { "**The figures differ: this table is void**" };
     format!("{word} (largest difference {worst:.1e} of it).")
 }
 
 /// Machine, versions and date.
 pub fn head(canary: f64) -> Result<String, String> {
-    let line = |mut command: std::process::Command| shell::answer(&mut command).unwrap_or_else(|| String::from("unknown"));
+    let line =
+        |mut command: std::process::Command| shell::answer(&mut command).unwrap_or_else(|| String::from("unknown"));
     let with = |program: PathBuf, args: &[&str]| {
         let mut command = shell::command(program);
         command.args(args);
@@ -85,7 +90,10 @@ pub fn head(canary: f64) -> Result<String, String> {
         with(peer::python(), &["-c", python]),
         with(tools::need_chromium()?, &["--version"]),
     ];
-    Ok(format!("# Ringdown beside its peers\n\nWritten by `cargo xtask bench`. {}. Two threads before the run: {canary:.2} times one.\n", versions.join("; ")))
+    Ok(format!(
+        "# Ringdown beside its peers\n\nWritten by `cargo xtask bench`. {}. Two threads before the run: {canary:.2} times one.\n",
+        versions.join("; ")
+    ))
 }
 
 fn processor() -> String {
