@@ -29,7 +29,7 @@ async function pageBytes(page) {
   return usedSize;
 }
 
-test(`${ROUNDS} files dropped and removed one after another: memory stays flat`, { timeout: IS_LONG ? 3_600_000 : 240_000 }, async () => {
+test(`${ROUNDS} files dropped and removed one after another: memory stays flat`, { timeout: IS_LONG ? 3_600_000 : 600_000 }, async () => {
   const { page, complaints, close } = await site.open();
   const files = ["strangers-excerpt.wav", "strangers.csv"].map((name) => ({ name, bytes: readFileSync(join(DEMO, name)) }));
   const [early, late] = [{ module: 0, page: 0 }, { module: 0, page: 0 }];

@@ -214,5 +214,5 @@ const ALL = SIZES.flatMap(([width, height]) => /** @type {const} */ (["mouse", "
   /** @type {const} */ (["paper", "sun"]).map((scheme) => /** @type {[How, number, number, "paper" | "sun"]} */ ([how, width, height, scheme])))));
 
 for (const [how, width, height, scheme] of process.env.RINGDOWN_LONG ? ALL : FEW) {
-  test(`by ${how} at ${width} x ${height}, ${scheme}: from the sample to limits, text, picture and print`, { timeout: 180_000 }, () => walk(how, width, height, scheme));
+  test(`by ${how} at ${width} x ${height}, ${scheme}: from the sample to limits, text, picture and print`, { timeout: 600_000 }, () => walk(how, width, height, scheme));
 }
