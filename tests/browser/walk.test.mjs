@@ -133,6 +133,10 @@ async function keep(page, name) {
   if (!process.env.RINGDOWN_REFERENCE) return;
   mkdirSync(REFERENCE, { recursive: true });
   const path = join(REFERENCE, `${name}.png`);
+  await until(() => page.evaluate(() => [...document.querySelectorAll("figure.chart:not([hidden]) canvas")].every((canvas) => {
+    const { top, bottom } = canvas.getBoundingClientRect();
+    return bottom < 0 || top > innerHeight || (canvas instanceof HTMLCanvasElement && canvas.width > 0);
+  })));
   await page.screenshot({ path });
   execFileSync("convert", [path, "-colors", "48", "-strip", path]); // ImageMagick, where it is: small files
 }
@@ -197,7 +201,7 @@ async function walk(how, width, height, scheme) {
   // It leaves: as text, as a picture, on paper.
   await hand.press("#copy-findings");
   await until(() => page.evaluate(() => /Limits|limit/.test(/** @type {any} */ (window).copied ?? "")));
-  const [picture] = await Promise.all([page.waitForEvent("download"), hand.press("#limits .tools button:nth-child(3)")]);
+  const [picture] = await Promise.all([page.waitForEvent("download"), hand.press("#limits .tools button:last-child")]);
   assert.match(picture.suggestedFilename(), /^ringdown-.*\.svg$/);
   await hand.press("#print");
   assert.equal(await page.evaluate(() => /** @type {any} */ (window).printed), 1);
