@@ -243,6 +243,7 @@ fn wires() -> Vec<Scene> {
         spread("the wheel leaks in", |_| (), leak()),
         spread("the wheel leaks in, speed unknown", no_speed, leak()),
         spread("inputs of too low impedance", |_| (), filtered(4, 2, &[1.0, -0.9])),
+        spread("one input of too low impedance", |_| (), filtered(4, 1, &[4.0, -3.92])),
         spread("nothing above 12 kHz", |_| (), filtered(2, 1, &low_pass(0.25, 301))),
     ]
 }
