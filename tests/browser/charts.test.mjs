@@ -1,18 +1,35 @@
 /** Every chart: one pointer across all, limits held, each saved as PNG at twice its size and as SVG; fifty steps back and forth. */
 import assert from "node:assert/strict";
-import { readFileSync } from "node:fs";
 import { test } from "node:test";
 import { settled, until, withSite } from "./support.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
 const site = withSite();
+/** Runs before the page: what a link would download is kept instead, for a browser without a window loses some of many
+ * downloads in a row. */
+function catchSaved() {
+  /** @type {Map<string, Blob>} */
+  const made = new Map();
+  const make = URL.createObjectURL;
+  URL.createObjectURL = (held) => {
+    const address = make(held);
+    if (held instanceof Blob) made.set(address, held);
+    return address;
+  };
+  const { click } = HTMLAnchorElement.prototype;
+  HTMLAnchorElement.prototype.click = function () {
+    if (!this.download) return click.call(this);
+    Object.assign(globalThis, { saved: { name: this.download, blob: made.get(this.href) } });
+  };
+}
+
 /** @type {ReturnType<typeof site.open> | undefined} */
 let opened;
 /** One sample for all: what is checked here leaves it as it is. */
 function sampled() {
   opened ??= (async () => {
-    const visit = await site.open();
+    const visit = await site.open("/", { script: catchSaved });
     await visit.page.locator("button[data-evening=two]").first().click();
     await until(async () => (await visit.page.locator("#handover .tables tbody tr").count()) > 8);
     await settled(visit.page);
@@ -72,8 +89,15 @@ test("each chart is saved as a PNG of twice the size of its SVG, and both hold s
   assert(figures.length >= 9, `${await captions(page)}`);
   for (const figure of figures) {
     const save = async (/** @type {string} */ kind) => {
-      const [download] = await Promise.all([page.waitForEvent("download"), figure.locator(".tools button", { hasText: kind }).click()]);
-      return readFileSync(/** @type {string} */ (await download.path()));
+      await page.evaluate(() => { Object.assign(globalThis, { saved: null }); });
+      await figure.locator(".tools button", { hasText: kind }).click();
+      await until(() => page.evaluate(() => Boolean(/** @type {any} */ (globalThis).saved)), () => `${kind} is saved`);
+      const { name, bytes } = await page.evaluate(async () => {
+        const { name, blob } = /** @type {any} */ (globalThis).saved;
+        return { name, bytes: [...new Uint8Array(await blob.arrayBuffer())] };
+      });
+      assert.match(name, new RegExp(`^ringdown-.*\\.${kind.toLowerCase()}$`));
+      return Buffer.from(bytes);
     };
     const caption = await figure.locator("figcaption").textContent();
     const svg = (await save("SVG")).toString("utf8");
