@@ -204,11 +204,16 @@ fn trade_words_give_roles() {
         ("Knock level 2 [dB]", "level", "sensor 2"),
         ("Cliquetis cylindre 3 [V]", "level", "cylinder 3"),
         ("Picado cilindro 1 [V]", "level", "cylinder 1"),
+        ("KnockRet", "correction", ""),
+        ("knk_cyl_2 [V]", "level", "cylinder 2"),
         ("Ignition angle [deg]", "ignition", ""),
         ("Zündwinkel [°KW]", "ignition", ""),
         ("Avance allumage [deg]", "ignition", ""),
         ("MAP [kPa]", "load", ""),
         ("Luftmasse [mg/Hub]", "load", ""),
+        ("Pression collecteur [kPa]", "load", ""),
+        ("Presión del colector [kPa]", "load", ""),
+        ("iat_f", "air", ""),
         ("TPS [%]", "throttle", ""),
         ("Coolant temp [°C]", "coolant", ""),
         ("Kühlwassertemperatur [°C]", "coolant", ""),
@@ -256,6 +261,8 @@ fn speeds_and_temperatures_come_in_one_unit() {
         outside_truth::assert_close(*value, expected, 1e-9, "coolant");
     }
     outside_truth::assert_close(log.columns[3].values[0], 20.0, 1e-9, "air");
+    let log = read("time_s,engine_rpm,ect_f\n0,900,212\n1,900,212\n").unwrap().value;
+    outside_truth::assert_close(log.columns[2].values[0], 100.0, 1e-9, "a unit behind an underscore");
 }
 
 /// Factors: NIST Special Publication 811 (2008), appendix B.8 (from memory).

@@ -1,7 +1,7 @@
 //! How a table is written: delimiter, decimal mark, head, units, where its rows start.
 
 use super::number::{self, Cell, Decimal};
-use super::text::{Delimiter, Records, Script};
+use super::text::{COLUMNS, Delimiter, Records, Script};
 use super::{clock, names};
 use crate::error::{Error, Kind, Place};
 use std::io::Cursor;
@@ -41,12 +41,14 @@ type Rows = Vec<Vec<Vec<u8>>>;
 pub(super) fn sniff(name: &str, sample: &[u8], complete: bool) -> Result<Dialect, Error> {
     let script = Script::guess(sample).map_err(|kind| Error::new(name, Place::File, kind))?;
     let mut best: Option<(f64, Delimiter, Rows, Shape)> = None;
-    let mut refusal = None;
+    let mut refusal: Option<Error> = None;
     for delimiter in CANDIDATES {
         let rows = match rows(name, sample, complete, script, delimiter) {
             Ok(rows) => rows,
             Err(error) => {
-                refusal.get_or_insert(error);
+                // with a wrong delimiter a row of very many columns is one long cell
+                let counts_columns = matches!(error.kind, Kind::TooLarge { what: COLUMNS, .. });
+                refusal = refusal.filter(|_| !counts_columns).or(Some(error));
                 continue;
             }
         };

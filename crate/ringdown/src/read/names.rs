@@ -167,9 +167,15 @@ pub(super) fn split(head: &str) -> (String, Option<String>) {
         }
     }
     // an underscore may as well be part of the name: the name stays whole
-    let unit =
-        head.rsplit_once('_').map(|(_, unit)| unit).filter(|unit| unit.len() > 1 || *unit == "s" || *unit == "V");
-    (head.to_owned(), unit.filter(|unit| is_unit(unit)).map(str::to_owned))
+    let unit = head.rsplit_once('_').filter(|(name, unit)| unit.len() > 1 || fits_one_letter(name, unit));
+    (head.to_owned(), unit.map(|(_, unit)| unit).filter(|unit| is_unit(unit)).map(str::to_owned))
+}
+
+/// Whether a single letter behind an underscore is a unit: "time_s", "knock_V", and "ect_f", but not "bank_c".
+fn fits_one_letter(name: &str, unit: &str) -> bool {
+    let name = name.to_lowercase();
+    let is_temperature = || ["temp", "temperature", "ect", "clt", "cht", "iat", "act"].iter().any(|w| name.ends_with(w));
+    matches!(unit, "s" | "V") || (matches!(unit, "c" | "C" | "f" | "F" | "k" | "K") && is_temperature())
 }
 
 fn some(unit: &str) -> Option<String> {
@@ -273,6 +279,9 @@ mod tests {
             ("Speed,rpm", "Speed", Some("rpm")),
             ("Drehzahl in U/min", "Drehzahl", Some("U/min")),
             ("engine_rpm", "engine_rpm", Some("rpm")),
+            ("ect_f", "ect_f", Some("f")),
+            ("oil_temp_C", "oil_temp_C", Some("C")),
+            ("bank_c", "bank_c", None),
             ("Knock (cyl 3)", "Knock (cyl 3)", None),
             ("Knock [cyl 3] [V]", "Knock [cyl 3]", Some("V")),
             ("Time", "Time", None),

@@ -13,6 +13,8 @@ const MOST_RECORD_BYTES: usize = 1 << 20;
 const MOST_FIELD_BYTES: usize = 1 << 16;
 /// Most fields of a record.
 pub(super) const MOST_FIELDS: usize = 4096;
+/// What is too large about a record of more.
+pub(super) const COLUMNS: &str = "columns";
 const CHUNK_BYTES: usize = 1 << 16;
 
 /// What stands between two fields.
@@ -284,7 +286,7 @@ impl<'a> Records<'a> {
             made.fields += ended;
             match result {
                 csv_core::ReadRecordResult::Record | csv_core::ReadRecordResult::End => return Ok(true),
-                csv_core::ReadRecordResult::OutputEndsFull => return Err(self.too_large("columns", MOST_FIELDS)),
+                csv_core::ReadRecordResult::OutputEndsFull => return Err(self.too_large(COLUMNS, MOST_FIELDS)),
                 csv_core::ReadRecordResult::OutputFull if self.scratch.len() > MOST_RECORD_BYTES => {
                     return Err(self.too_large("bytes of one record", MOST_RECORD_BYTES));
                 }
@@ -306,9 +308,10 @@ impl<'a> Records<'a> {
 
     fn check_limits(&self, line: u64, byte: u64) -> Result<(), Error> {
         let longest = self.fields.iter().map(|(from, to)| to.saturating_sub(*from)).max().unwrap_or(0) as usize;
-        let over = match (longest > MOST_FIELD_BYTES, self.fields.len() > MOST_FIELDS) {
-            (true, _) => ("bytes of one field", longest, MOST_FIELD_BYTES),
-            (_, true) => ("columns", self.fields.len(), MOST_FIELDS),
+        // splitting stops a little past the most columns: the last field is then all that is left
+        let over = match (self.fields.len() > MOST_FIELDS, longest > MOST_FIELD_BYTES) {
+            (true, _) => (COLUMNS, self.fields.len(), MOST_FIELDS),
+            (_, true) => ("bytes of one field", longest, MOST_FIELD_BYTES),
             _ => return Ok(()),
         };
         let kind = Kind::TooLarge { what: over.0, asked: over.1 as u64, allowed: over.2 as u64 };

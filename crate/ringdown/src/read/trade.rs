@@ -78,8 +78,9 @@ pub(super) fn names_a_counter(words: &str) -> bool {
     )
 }
 
-const KNOCK: [&str; 12] = [
+const KNOCK: [&str; 13] = [
     "knock",
+    "knk",
     "klopf",
     "cliquet",
     "detonation",
@@ -194,7 +195,7 @@ pub(super) fn knock_role(words: &str, unit: Option<&str>, binary: bool) -> Optio
         };
     }
     Some(match () {
-        () if in_degrees || any(words, &RETARD) || (any(words, &CORRECTION) && !any(words, &LIMIT)) => {
+        () if in_degrees || any(words, &RETARD) || any(words, &["ret"]) || (any(words, &CORRECTION) && !any(words, &LIMIT)) => {
             (Role::Correction, "what knock control took out")
         }
         () if any(words, &SPARK) => (Role::Correction, "what knock control took out"),
@@ -377,6 +378,9 @@ pub(super) const TRADES: [Trade; 13] = [
             ("saugrohrdruck", 3.5),
             ("saugrohr", 2.5),
             ("pression admission", 3.5),
+            ("pression collecteur", 3.5),
+            ("presion colector", 3.5),
+            ("presion del colector", 3.5),
             ("fuellung", 3.0),
             ("remplissage", 3.0),
             ("llenado", 3.0),
