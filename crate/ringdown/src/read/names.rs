@@ -174,7 +174,8 @@ pub(super) fn split(head: &str) -> (String, Option<String>) {
 /// Whether a single letter behind an underscore is a unit: "time_s", "knock_V", and "ect_f", but not "bank_c".
 fn fits_one_letter(name: &str, unit: &str) -> bool {
     let name = name.to_lowercase();
-    let is_temperature = || ["temp", "temperature", "ect", "clt", "cht", "iat", "act"].iter().any(|w| name.ends_with(w));
+    let is_temperature =
+        || ["temp", "temperature", "ect", "clt", "cht", "iat", "act"].iter().any(|w| name.ends_with(w));
     matches!(unit, "s" | "V") || (matches!(unit, "c" | "C" | "f" | "F" | "k" | "K") && is_temperature())
 }
 

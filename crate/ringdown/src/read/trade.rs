@@ -195,7 +195,11 @@ pub(super) fn knock_role(words: &str, unit: Option<&str>, binary: bool) -> Optio
         };
     }
     Some(match () {
-        () if in_degrees || any(words, &RETARD) || any(words, &["ret"]) || (any(words, &CORRECTION) && !any(words, &LIMIT)) => {
+        () if in_degrees
+            || any(words, &RETARD)
+            || any(words, &["ret"])
+            || (any(words, &CORRECTION) && !any(words, &LIMIT)) =>
+        {
             (Role::Correction, "what knock control took out")
         }
         () if any(words, &SPARK) => (Role::Correction, "what knock control took out"),
