@@ -2,6 +2,7 @@
 
 use outside_truth::vector_path;
 use proptest::prelude::*;
+use ringdown::card::Input;
 use ringdown::read::samples::Planes;
 use ringdown::read::{self, Content, Told};
 use std::io::{Cursor, Read, Seek, SeekFrom};
@@ -147,6 +148,22 @@ fn bomb(copies: usize) -> Vec<u8> {
 fn a_bomb_is_refused_before_it_fills_memory() {
     let told = refusal(gzip(&bomb(200_000)));
     assert!(told.contains("grows") && told.contains("times when unpacked"), "{told}");
+}
+
+/// Inputs by which the fuzz targets reached new code, minimised (`fuzz/kept/`): each again on the stable compiler.
+#[test]
+fn what_fuzzing_tried_is_read_or_refused() {
+    for target in ["wave", "flac", "aiff", "caf", "raw", "gzip", "zip", "log", "json", "sheet"] {
+        let name = format!("{target}.zip");
+        let bytes = std::fs::read(vector_path(&format!("../fuzz/kept/{name}"))).expect("it is committed");
+        let inputs = Input::from_bytes(name, bytes).unpacked().expect("an archive");
+        assert!(inputs.len() > 20, "{target}: {} inputs", inputs.len());
+        for input in inputs {
+            let mut bytes = Vec::new();
+            input.source().expect("it opens").read_to_end(&mut bytes).expect("it unpacks");
+            assert!(!told(&bytes, usize::MAX).is_empty(), "{}", input.name);
+        }
+    }
 }
 
 /// Few bytes that unpack to millions of short rows: each row costs more memory than text.
