@@ -6,9 +6,11 @@
 mod engine;
 
 use engine::{Dialect, Draw, Driver, Plan, write};
+use outside_truth::{number, vector};
 use ringdown::card::{Card, FileRole, Input};
 use ringdown::limit::compare::{Grid, Seen, Seens, compare};
 use ringdown::out::{result, section};
+use ringdown::stats::bootstrap::{self, Estimate};
 
 /// Each stretch is off by so much, dB; levels within it follow a first-order process.
 const STRETCH_DB: f64 = 0.4;
@@ -69,6 +71,39 @@ fn intervals_of_a_difference_hold_the_truth_as_often_as_they_say() {
     let high = if long { 0.98 } else { 1.0 };
     assert!(shares[0] >= low && shares[0] <= high, "{shares:?}");
     assert!(shares[1] >= 0.92 && shares[1] <= 0.98, "{shares:?}");
+}
+
+/// `vectors/compare.json`: ordinary least squares with one slope, Tukey's bisquare mean and Welch's interval by statsmodels,
+/// on NIST's Norris set and on draws.
+#[test]
+fn a_difference_is_that_of_bisquare_means_along_one_slope() {
+    let truth = vector("compare");
+    for case in truth["floors"].as_array().expect("cases") {
+        let rpm = number(&case["rpm"]);
+        let side = |key: &str| {
+            let points = case[key].as_array().expect("points");
+            let seen = |(block, point): (usize, &serde_json::Value)| {
+                let [rpm, level] = [0, 1].map(|k| number(&point[k]));
+                Seen { group: 0, rpm, load: None, degc: None, level, knock_db: None, block: block as u32 / 9 }
+            };
+            Seens { seen: points.iter().enumerate().map(seen).collect(), heights: vec![None] }
+        };
+        let grid = Grid { rpm: vec![rpm], load: None, degc: None, confidence: 0.95 };
+        let compared = compare(&side("before"), &side("after"), &grid);
+        let cell = compared.cells.first().expect("one shared speed");
+        assert!((cell.floor.value - number(&case["floor"])).abs() < 1e-3, "{}: {:?}", case["name"], cell.floor);
+    }
+    for case in truth["welch"].as_array().expect("cases") {
+        let side = |key: &str| {
+            let side = &case[key];
+            let blocks = number(&side["blocks"]) as usize;
+            Estimate { value: number(&side["value"]), error: number(&side["error"]), blocks }
+        };
+        let got = bootstrap::difference(&side("a"), &side("b"), number(&case["confidence"]));
+        let [low, high] = ["low", "high"].map(|key| number(&case[key]));
+        let tolerance = 1e-9 * (high - low);
+        assert!((got.low - low).abs() < tolerance && (got.high - high).abs() < tolerance, "{got:?} {low} {high}");
+    }
 }
 
 fn log(dialect: Dialect, knock_share: f64, seed: u64) -> String {

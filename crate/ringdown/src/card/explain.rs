@@ -1,9 +1,9 @@
 //! Why each loud sample of a log was loud, what the control unit did about it, and where it pulled timing for nothing.
 
-use super::learn_log::{LogOutcome, Ready};
-use crate::feature::cause::{Cause, Over, cause};
-use crate::feature::logged::LevelColumn;
-use crate::feature::response::{From, of_level, pulls};
+use super::learn_log::{LogEvent, LogOutcome, OLD_S, Ready};
+use crate::feature::cause::{Cause, Evidence, Over, Usual};
+use crate::feature::response::{From, Response, of_level, pulls};
+use crate::limit::floor::Floor;
 use crate::read::roles::Role;
 use crate::stats::robust::median;
 use std::collections::BTreeMap;
@@ -69,7 +69,7 @@ pub(super) fn explain(outcome: &mut LogOutcome, ready: &[Ready]) {
     let middle = |values: Vec<f64>| median(&values).filter(|_| values.len() >= 3);
     answers.step_deg = middle(answered().map(|response| response.deg).collect());
     answers.delay_s = middle(answered().filter_map(|response| response.delay_s).collect());
-    let rate = |response: crate::feature::response::Response| {
+    let rate = |response: Response| {
         response.recovery_s.filter(|recovery_s| *recovery_s > 0.0).map(|recovery_s| response.deg / recovery_s)
     };
     answers.recovery_deg_per_s = middle(answered().filter_map(rate).collect());
@@ -77,33 +77,60 @@ pub(super) fn explain(outcome: &mut LogOutcome, ready: &[Ready]) {
 }
 
 fn explain_events(outcome: &mut LogOutcome, log: &Ready) {
-    let levels: Vec<&LevelColumn> = log.levels.iter().map(|(_, level)| level).collect();
-    let side = &outcome.side;
-    let over = |row: usize, column: usize| -> Option<Over> {
-        let (group, level) = log.levels.get(column)?;
-        let at = side.floor.at(*group, *log.drive.rpm.get(row)?)?;
-        Some(Over { over: level.at(row)? - at.level, spread: at.spread })
-    };
-    for (column, (group, level)) in log.levels.iter().enumerate() {
-        let retard = of_level(&log.retards, level.of);
-        let own: Vec<usize> = outcome
-            .events
-            .iter()
-            .enumerate()
-            .filter(|(_, event)| event.file == log.file.id && event.group == *group)
-            .map(|(index, _)| index)
-            .collect();
-        for (place, index) in own.iter().enumerate() {
-            let Some(row) = outcome.events.get(*index).map(|event| event.row) else { continue };
-            let next = own.get(place + 1).and_then(|next| outcome.events.get(*next)).map(|event| event.row);
-            let response = retard.as_ref().and_then(|retard| retard.response(&log.drive, row, next));
-            let cause = cause(&log.drive, &log.stretches, row, column, levels.len(), &over);
-            let fell = fell(log, row, next);
-            if let Some(event) = outcome.events.get_mut(*index) {
-                (event.cause, event.response, event.fell) = (cause, response, fell);
-            }
-        }
+    for column in 0..log.levels.len() {
+        explain_column(outcome, log, column);
     }
+}
+
+/// Events of one level column. What gear changes, cuts and lifts usually raise is learnt from those that nothing told
+/// from them at first sight; a second look uses it.
+fn explain_column(outcome: &mut LogOutcome, log: &Ready, column: usize) {
+    let Some((group, level)) = log.levels.get(column) else { return };
+    let is_own = |event: &LogEvent| event.file == log.file.id && event.group == *group;
+    let own: Vec<usize> = (0..outcome.events.len()).filter(|index| is_own(&outcome.events[*index])).collect();
+    let rows: Vec<usize> = own.iter().map(|index| outcome.events[*index].row).collect();
+    let retard = of_level(&log.retards, level.of);
+    let is_logged = retard.as_ref().is_some_and(|retard| retard.from == From::Correction);
+    let answer = |place: usize| retard.as_ref()?.response(&log.drive, rows[place], rows.get(place + 1).copied());
+    let answers: Vec<Option<Response>> = (0..rows.len()).map(answer).collect();
+    let pulled = |place: usize| is_logged && answers[place].is_some_and(|answer| answer.deg > 0.0);
+    let floor = &outcome.side.floor;
+    let over = |row: usize, column: usize| over(log, floor, row, column);
+    let others = others(log, column);
+    let (drive, stretches) = (&log.drive, &log.stretches);
+    let evidence = Evidence { drive, stretches, column, others: &others, over: &over };
+    let first: Vec<Cause> = rows.iter().map(|row| evidence.cause(*row, None, false)).collect();
+    let usual = |cause: Cause| {
+        let raised = rows.iter().zip(&first).filter(|(_, first)| **first == cause);
+        let heights: Vec<f64> = raised.filter_map(|(row, _)| over(*row, column)).map(|at| at.over).collect();
+        Usual::of(&heights)
+    };
+    let usuals = [Cause::GearChange, Cause::Cut, Cause::Lift].map(|cause| (cause, usual(cause)));
+    let usual = |cause: Cause| usuals.iter().find(|(of, _)| *of == cause).and_then(|(_, usual)| *usual);
+    let causes: Vec<Cause> =
+        (0..rows.len()).map(|place| evidence.cause(rows[place], usual(first[place]), pulled(place))).collect();
+    for (place, index) in own.into_iter().enumerate() {
+        let event = &mut outcome.events[index];
+        (event.cause, event.response) = (causes[place], answers[place]);
+        event.fell = fell(log, rows[place], rows.get(place + 1).copied());
+    }
+}
+
+/// Height of a row over the floor of a level column.
+fn over(log: &Ready, floor: &Floor, row: usize, column: usize) -> Option<Over> {
+    let (group, level) = log.levels.get(column)?;
+    let at = floor.at(*group, *log.drive.rpm.get(row)?)?;
+    let value = level.at(row)?;
+    let before = row.checked_sub(1).filter(|before| level.at(*before) == Some(value));
+    let is_old = before.is_some_and(|before| log.drive.t_s[row] - log.drive.t_s[before] < OLD_S);
+    Some(Over { over: value - at.level, spread: at.spread, is_new: !is_old })
+}
+
+/// The log's other level columns, each once however many loads part it.
+fn others(log: &Ready, column: usize) -> Vec<usize> {
+    let name = |column: usize| log.levels.get(column).map(|(_, level)| level.name.as_str());
+    let is_first = |other: &usize| (0..*other).all(|earlier| name(earlier) != name(*other));
+    (0..log.levels.len()).filter(|other| name(*other) != name(column)).filter(is_first).collect()
 }
 
 /// Whether the next two samples stayed under the limit.

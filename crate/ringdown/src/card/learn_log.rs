@@ -47,9 +47,11 @@ pub struct LogOutcome {
     pub judged: u64,
     /// Of those, samples that nothing upset and that a floor may be learnt from.
     pub judged_quiet: u64,
+    /// Of all judged, those that are no old value written again.
+    pub judged_new: u64,
     /// Seconds of log they stand for.
     pub judged_s: f64,
-    /// Mean number of samples in a row that stand high together; 1 without serial correlation.
+    /// Mean number of new samples in a row that stand high together; 1 without serial correlation.
     pub burst: f64,
     /// Every row of each log in its stretch.
     pub stretches: Vec<(FileId, Stretches)>,
@@ -63,6 +65,8 @@ pub struct LogOutcome {
     pub flags: Option<Flags>,
     /// Median step from row to row, s; of several logs the longest.
     pub step_s: f64,
+    /// Logs with levels in other units, which are not learnt from together with these, and those units.
+    pub other_units: Vec<(FileId, Option<String>)>,
 }
 
 impl LogOutcome {
@@ -133,7 +137,7 @@ const FAR_SPREADS: f64 = 6.5;
 /// A sample so many spreads over its floor counts for bursts: 1 in 44 of a normal law.
 const HIGH_SPREADS: f64 = 2.0;
 /// A value that stands for longer is not an old one: at 400 1/min a cylinder fires every 0.3 s.
-const OLD_S: f64 = 0.3;
+pub(super) const OLD_S: f64 = 0.3;
 /// Bursts are counted once there are so many high samples.
 const FEWEST_HIGH: u64 = 30;
 
@@ -143,6 +147,11 @@ impl Card {
         let pooled = self.pooled(&all);
         let first = pooled.iter().find_map(|(_, log)| logged::levels(log).into_iter().next())?;
         let (unit, linear) = (first.unit.clone(), first.linear);
+        let of_file = |(file, log): &(&File, &Log)| {
+            let other = logged::levels(log).into_iter().find(|level| level.unit != unit)?;
+            Some((file.id, other.unit))
+        };
+        let other_units: Vec<(FileId, Option<String>)> = pooled.iter().filter_map(of_file).collect();
         let mut groups: Vec<Group> = Vec::new();
         let ready: Vec<Ready> =
             pooled.iter().filter_map(|(file, log)| self.ready(file, log, &unit, &mut groups)).collect();
@@ -161,6 +170,7 @@ impl Card {
             events: Vec::new(),
             judged: 0,
             judged_quiet: 0,
+            judged_new: 0,
             judged_s: 0.0,
             burst: 1.0,
             stretches: Vec::new(),
@@ -169,6 +179,7 @@ impl Card {
             own: Vec::new(),
             flags: None,
             step_s: ready.iter().map(|log| log.drive.step_s).fold(0.0, f64::max),
+            other_units,
         };
         judge(&mut outcome, &ready);
         explain(&mut outcome, &ready);
@@ -331,26 +342,37 @@ fn judge(outcome: &mut LogOutcome, ready: &[Ready]) {
                 let Some([floor, spread, limit]) = lookup.at(*group, cell.rpm) else { continue };
                 outcome.judged += 1;
                 outcome.judged_s += cell.step_s;
+                outcome.judged_quiet += u64::from(cell.learnt_from);
+                // A fast log writes an old value again until the next combustion: one event, not several.
+                let is_old = last.is_some_and(|last| last.level == cell.level && cell.t_s - last.t_s < OLD_S);
+                last = Some(cell);
+                if is_old {
+                    continue;
+                }
+                outcome.judged_new += 1;
                 if cell.learnt_from {
-                    outcome.judged_quiet += 1;
                     let is_high = cell.level > floor + HIGH_SPREADS * spread;
                     high += u64::from(is_high);
                     bursts += u64::from(is_high && !was_high);
                     was_high = is_high;
                 }
-                // A fast log writes an old value again until the next combustion: one event, not several.
-                let is_old = last.is_some_and(|last| last.level == cell.level && cell.t_s - last.t_s < OLD_S);
-                last = Some(cell);
-                if cell.level > limit - NEAR && !is_old {
+                if cell.level > limit - NEAR {
                     outcome.events.extend(event(outcome, log.file.id, *group, &cell));
                 }
             }
         }
     }
-    outcome.judged_s /= outcome.side.groups.len().max(1) as f64;
+    outcome.judged_s /= columns(&outcome.side.groups) as f64;
     if high >= FEWEST_HIGH {
         outcome.burst = high as f64 / bursts.max(1) as f64;
     }
+}
+
+/// Level columns among groups: one column is several groups where loads part it.
+fn columns(groups: &[Group]) -> usize {
+    let alike = |a: &Group, b: &Group| a.cylinders == b.cylinders && a.sensor == b.sensor && a.column == b.column;
+    let is_first = |(index, group): &(usize, &Group)| !groups[..*index].iter().any(|other| alike(other, group));
+    groups.iter().enumerate().filter(is_first).count().max(1)
 }
 
 fn event(outcome: &LogOutcome, file: FileId, group: u16, cell: &Cell) -> Option<LogEvent> {

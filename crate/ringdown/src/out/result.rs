@@ -276,10 +276,16 @@ fn limits(card: &Card) -> Value {
     for Sides { side, logged, unit, recording } in sides(card) {
         for (group, cells) in side.groups.iter().zip(&side.table) {
             for (&rpm, cell) in side.breakpoints.iter().zip(cells) {
+                let logs = card.log_outcome().filter(|_| !recording);
+                let per_minute = match logs {
+                    Some(logs) => section::column_per_minute(card, logs, group, rpm),
+                    None => Some(section::per_minute(card, side, rpm) / heard(side)),
+                };
+                let bursts_per_minute = logs.zip(per_minute).map(|(logs, rate)| rate / logs.burst.max(1.0));
                 let mut value = json!({
                     "rpm": rpm, "load": group.load, "floor": cell.floor.map(&logged), "limit": cell.limit.map(&logged), "unit": unit,
                     "cycles": whole(cell.cycles), "more_needed": cell.more_needed,
-                    "per_minute": if recording { Some(section::per_minute(card, side, rpm) / heard(side)) } else { None },
+                    "per_sample": card.choices().false_alarm, "per_minute": per_minute, "bursts_per_minute": bursts_per_minute,
                 });
                 if let Value::Object(map) = &mut value {
                     place(group, map);

@@ -20,6 +20,7 @@ pub(super) fn why(card: &Card) -> Vec<String> {
     let Some(logs) = card.log_outcome() else { return Vec::new() };
     let mut out = vec![say("logs.learnt", &[]), seen(logs)];
     out.push(bursts(card, logs));
+    out.extend(other_units(card, logs));
     if logs.set_aside > 0 {
         out.push(say("logs.aside", &[("n", number(logs.set_aside as f64, 0))]));
     }
@@ -61,7 +62,27 @@ fn seen(logs: &LogOutcome) -> String {
 
 /// False alarms a minute of running, over all level columns.
 pub(super) fn per_minute(card: &Card, logs: &LogOutcome) -> f64 {
-    if logs.judged_s > 0.0 { logs.judged as f64 / logs.judged_s * 60.0 * card.choices().false_alarm } else { 0.0 }
+    if logs.judged_s > 0.0 { logs.judged_new as f64 / logs.judged_s * 60.0 * card.choices().false_alarm } else { 0.0 }
+}
+
+/// The same of one level column at a speed: a row shows something new once its cylinders (four-stroke) have fired again.
+pub(crate) fn column_per_minute(card: &Card, logs: &LogOutcome, group: &Group, rpm: f64) -> Option<f64> {
+    let rows_per_s = Some(1.0 / logs.step_s).filter(|rate| rate.is_finite())?;
+    let share_new = logs.judged_new as f64 / logs.judged.max(1) as f64;
+    let new_per_s = match group.cylinders.len() {
+        0 => rows_per_s * share_new,
+        count => rows_per_s.min(count as f64 * rpm / 120.0),
+    };
+    Some(60.0 * new_per_s * card.choices().false_alarm)
+}
+
+/// Logs whose levels are in another unit than those learnt from.
+fn other_units(card: &Card, logs: &LogOutcome) -> impl Iterator<Item = String> {
+    let unit = |unit: &Option<String>| unit.clone().unwrap_or_else(|| text("logs.nounit"));
+    logs.other_units.iter().filter_map(move |(id, other)| {
+        let file = card.file(*id)?.input.name.clone();
+        Some(say("logs.otherunit", &[("file", file), ("other", unit(other)), ("unit", unit(&logs.unit))]))
+    })
 }
 
 fn bursts(card: &Card, logs: &LogOutcome) -> String {
