@@ -1,8 +1,11 @@
 //! Proof against labels: worked examples whose counts and intervals are published or can be checked by hand.
 
 use outside_truth::assert_close;
+use ringdown::card::{Card, Choices, FileRole, Input};
 use ringdown::limit::proof::{Judged, coverage, needed_in_all, proof};
+use ringdown::out::section;
 use ringdown::stats::rate::Rate;
+use ringdown::synth::{Demo, Evening};
 
 fn judged(over_limit_db: f64, label: Option<bool>) -> Judged {
     Judged { group: 0, rpm: 3000.0, over_limit_db, label, ignition_deg_btdc: None }
@@ -58,4 +61,44 @@ fn coverage_counts_every_cycle_in_its_nearest_cell() {
     let by_speed: Vec<u64> = coverage(&observed, &[1500.0, 2000.0], &[], 100).iter().map(|c| c.cycles).collect();
     assert_eq!(by_speed, [2, 1]);
     assert_eq!(needed_in_all(1e-3, 0.95), 2995);
+}
+
+/// What was judged otherwise by ear than by the limit is listed by name, and its row plays just that combustion.
+#[test]
+fn missed_and_false_cycles_are_listed_and_each_row_plays_its_own() {
+    let mut card = Card::default();
+    for file in [Evening::Two, Evening::Three].into_iter().flat_map(|evening| Demo::excerpt(evening).finish()) {
+        let recording = file.name.ends_with(".wav");
+        if recording || (file.name.ends_with(".json") && card.sheet().is_none() && file.name.contains("sheet")) {
+            card.add(Input::from_bytes(file.name, file.bytes), file.role.and_then(FileRole::of_word))
+                .expect("the demo");
+        }
+    }
+    card.choose(Choices { false_alarm: 0.01, ..Choices::default() }).expect("in range");
+    while !card.step().progress.done {}
+    let provoked = card.files().iter().find(|file| file.role == FileRole::Knock).expect("evening three").id;
+    let judged = card.outcome().and_then(|outcome| outcome.of(provoked)).expect("judged").to_vec();
+    let times: Vec<f64> = card
+        .recordings()
+        .find(|(file, _)| file.id == provoked)
+        .and_then(|(_, recording)| recording.crank())
+        .map(|crank| crank.events.iter().map(|event| event.t_s).collect())
+        .expect("crank");
+    let first = |over: bool| judged.iter().position(|event| event.used && event.knock() == Some(over)).expect("one");
+    let (loud, quiet) = (first(true), first(false));
+    card.label(provoked, times[loud], Some(false));
+    card.label(provoked, times[quiet], Some(true));
+    while !card.step().progress.done {}
+    let view = section::view(&card, 9).expect("proof");
+    let rows = view.tables.into_iter().find(|table| table.id == "events").expect("events").rows;
+    for (place, index, over) in [(0, quiet, false), (1, loud, true)] {
+        let play = rows[place].play.as_ref().expect("to be played");
+        assert_eq!(play.file, provoked);
+        assert!(play.from_s < times[index] && times[index] < play.to_s && play.to_s - play.from_s < 1.0, "{play:?}");
+        assert_eq!(rows[place].cells[3].text.starts_with('+'), over, "{:?}", rows[place]);
+    }
+    assert_ne!(rows[0].cells[4].text, rows[1].cells[4].text);
+    let proof = card.proof().expect("labels");
+    assert_eq!(proof.caught, Some(Rate { hits: 0, trials: 1 }));
+    assert_eq!(proof.false_labelled, Some(Rate { hits: 1, trials: 1 }));
 }

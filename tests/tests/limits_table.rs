@@ -3,6 +3,8 @@
 
 use ringdown::card::choices::Shape;
 use ringdown::card::{Card, Choices, FileRole, Input};
+use ringdown::out::chart::figure;
+use ringdown::out::figure::Layer;
 use ringdown::out::table::{Layout, limits_csv};
 use ringdown::out::view::Table;
 use ringdown::out::{result, section};
@@ -138,11 +140,13 @@ fn shapes_only_raise_limits() {
 #[test]
 fn what_is_typed_in_stands_on_the_steps_of_the_control_unit_and_is_recounted() {
     let card = card();
-    let (learnt, typed) = (csv_rows(&card), table(&card, 11, "typed"));
-    for ((name, values), row) in learnt.iter().zip(&typed.rows) {
-        for (value, cell) in values.iter().zip(&row.cells[1..]) {
-            let Some(value) = value else { continue };
-            let shown: f64 = cell.text.parse().unwrap_or_else(|_| panic!("{name}: {}", cell.text));
+    let (own, typed) = (card.outcome().and_then(|outcome| outcome.through_own.as_ref()), table(&card, 11, "typed"));
+    for (cells, row) in own.expect("the sheet has a control unit").table.iter().zip(&typed.rows) {
+        let name = &row.cells[0].text;
+        for (cell, shown) in cells.iter().zip(&row.cells[1..]) {
+            let (Some(limit), Some(floor)) = (cell.limit, cell.floor) else { continue };
+            let value = limit - floor;
+            let shown: f64 = shown.text.parse().unwrap_or_else(|_| panic!("{name}: no number"));
             assert!(shown >= value - 1e-6 && shown < value + 0.1, "{name}: {shown} for {value}");
             assert!((shown * 10.0 - (shown * 10.0).round()).abs() < 1e-9, "{shown}");
         }
@@ -152,6 +156,42 @@ fn what_is_typed_in_stands_on_the_steps_of_the_control_unit_and_is_recounted() {
     let centre = &to_set.rows[0].cells[1].text;
     let listed = ["4.80", "5.10", "5.40", "5.70", "6.00", "6.30", "6.60", "6.90"];
     assert!(listed.iter().any(|khz| centre.starts_with(khz)), "{centre}");
+}
+
+/// Floor and limits handed over come from the control unit's own filter: each row is said, its numbers are those learnt, and
+/// another quality, which lets less background through, lowers the floor.
+#[test]
+fn what_is_handed_over_is_measured_through_a_filter_like_the_control_units_own() {
+    let mut card = card();
+    let floors = |card: &Card| -> Vec<Option<f64>> {
+        let own = card.outcome().and_then(|outcome| outcome.through_own.as_ref()).expect("a control unit");
+        let shown = table(card, 11, "through-own");
+        assert_eq!(shown.rows.len(), 2 * own.groups.len());
+        for (cells, lines) in own.table.iter().zip(shown.rows.chunks(2)) {
+            for ((cell, over), floor) in cells.iter().zip(&lines[0].cells[1..]).zip(&lines[1].cells[1..]) {
+                let text = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| format!("{value:.1}"));
+                assert_eq!(floor.text.replace('\u{2212}', "-"), text(cell.floor));
+                assert_eq!(over.text, text(cell.limit.zip(cell.floor).map(|(limit, floor)| limit - floor)));
+            }
+        }
+        own.table.iter().flatten().map(|cell| cell.floor).collect()
+    };
+    let wide = floors(&card);
+    let mut sheet: Value = serde_json::to_value(card.sheet().expect("a sheet")).expect("JSON");
+    sheet["control"]["q"] = 12.into();
+    sheet["control"]["gain_db"] = serde_json::json!([0, 6.5]);
+    card.set_sheet(sheet.to_string().as_bytes()).expect("a good sheet");
+    work(&mut card);
+    let narrow = floors(&card);
+    let both = wide.iter().zip(&narrow).filter_map(|(wide, narrow)| Some(wide.as_ref()? - narrow.as_ref()?));
+    let lower: Vec<f64> = both.collect();
+    assert!(lower.len() > 5 && lower.iter().all(|db| *db > 1.0), "{lower:?} dB");
+    let to_set = table(&card, 11, "to-set");
+    assert!(to_set.rows.iter().any(|row| row.cells[1].text.contains("6.5")), "{to_set:?}");
+    sheet["control"] = Value::Null;
+    card.set_sheet(sheet.to_string().as_bytes()).expect("a good sheet");
+    work(&mut card);
+    assert!(card.outcome().is_some_and(|outcome| outcome.through_own.is_none()));
 }
 
 /// With load breakpoints in the sheet, stretches of known load have their own floor and limits.
@@ -184,4 +224,9 @@ fn load_breakpoints_part_the_table_where_load_is_known() {
     let loads: Vec<f64> =
         result["coverage"].as_array().expect("coverage").iter().filter_map(|cell| cell["load"].as_f64()).collect();
     assert_eq!(loads, [40.0, 40.0, 90.0, 90.0]);
+    let map = figure(&card, "coverage").expect("a map");
+    let names: Vec<&str> = map.y.ticks.iter().map(|tick| tick.1.as_str()).collect();
+    assert_eq!(names, ["load 40", "load 90"]);
+    let Some(Layer::Heat { columns: 2, rows: 2, values, .. }) = map.layers.first() else { panic!("{map:?}") };
+    assert!(values.0.iter().all(|share| *share == 100.0), "{values:?}");
 }

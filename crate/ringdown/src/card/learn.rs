@@ -54,6 +54,15 @@ pub struct Side {
     pub table: Vec<Vec<LimitAt>>,
 }
 
+/// Which filter the levels passed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Through {
+    /// Forwards and backwards, in the band chosen: no delay.
+    ZeroPhase,
+    /// Causal, in the band the control unit can be set to.
+    OwnFilter,
+}
+
 /// One event judged.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Judged {
@@ -82,6 +91,9 @@ impl Judged {
 pub struct Outcome {
     /// Floor and limits.
     pub side: Side,
+    /// The same from levels through a causal filter like the control unit's own: what is handed over where the sheet has a
+    /// control unit whose band can be built; over the same groups.
+    pub through_own: Option<Side>,
     /// Judged events of each recording, in the order of its crank events.
     pub judged: Vec<(FileId, Vec<Judged>)>,
     /// Events of safe running judged by limits learnt without them (five contiguous parts): alarms, events.
@@ -114,6 +126,7 @@ impl Card {
             }
             1 => {
                 self.log_outcome = self.learn_logs();
+                self.learn_through_own();
                 self.changed.extend(7..=11);
             }
             stage => self.hold_out(stage - 2),
@@ -160,13 +173,30 @@ impl Card {
 
     fn learn_recordings(&self) -> Option<Outcome> {
         let all: Vec<(&File, &Recording)> = self.recordings().filter(|(_, r)| r.levels.is_some()).collect();
-        let pooled = self.pooled(&all);
         let mut groups = Vec::new();
         for (file, recording) in &all {
-            self.observations((file, recording), 0.0, &mut groups, &mut Vec::new(), |_| true);
+            self.observations((file, recording, Through::ZeroPhase), 0.0, &mut groups, &mut Vec::new(), |_| true);
         }
         let load = |group: &Group| group.load.unwrap_or(f64::INFINITY);
         groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders).then(load(a).total_cmp(&load(b))));
+        let side = self.side_through(Through::ZeroPhase, groups)?;
+        let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
+        Some(Outcome { side, through_own: None, judged, held_out: None, held_out_by: BTreeMap::new() })
+    }
+
+    /// Floor and limits for what is handed over, from levels through the control unit's own filter.
+    fn learn_through_own(&mut self) {
+        let Some(groups) = self.outcome.as_ref().map(|outcome| outcome.side.groups.clone()) else { return };
+        let through_own = self.side_through(Through::OwnFilter, groups);
+        if let Some(outcome) = &mut self.outcome {
+            outcome.through_own = through_own;
+        }
+    }
+
+    /// Floor and limits from the levels of one filter.
+    fn side_through(&self, through: Through, mut groups: Vec<Group>) -> Option<Side> {
+        let all: Vec<(&File, &Recording)> = self.recordings().filter(|(_, r)| r.levels.is_some()).collect();
+        let pooled = self.pooled(&all);
         let mut observe = |knock: bool| -> Vec<Observation> {
             let mut offset_s = 0.0;
             let mut out = Vec::new();
@@ -181,15 +211,13 @@ impl Card {
                     Some(MarkLabel::Safe) => !knock,
                     None => may_knock(file.role) == knock,
                 };
-                self.observations((file, recording), offset_s, &mut groups, &mut out, counts);
+                self.observations((file, recording, through), offset_s, &mut groups, &mut out, counts);
                 offset_s += recording.duration_s() + 60.0;
             }
             out
         };
         let (safe, provoked) = (observe(false), observe(true));
-        let side = self.side(safe, provoked, groups)?;
-        let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
-        Some(Outcome { side, judged, held_out: None, held_out_by: BTreeMap::new() })
+        self.side(safe, provoked, groups)
     }
 
     /// Times of the events of a file that the ear judged so, rising.
@@ -235,14 +263,18 @@ impl Card {
     /// time.
     fn observations(
         &self,
-        (file, recording): (&File, &Recording),
+        (file, recording, through): (&File, &Recording, Through),
         offset_s: f64,
         groups: &mut Vec<Group>,
         out: &mut Vec<Observation>,
         counts: impl Fn(f64) -> bool,
     ) {
         let (Some(crank), Some(levels)) = (recording.crank(), &recording.levels) else { return };
-        for ((event, level), channel) in crank.events.iter().zip(&levels.levels).zip(&levels.channels) {
+        let heard = match through {
+            Through::ZeroPhase => &levels.levels,
+            Through::OwnFilter => &levels.through_own,
+        };
+        for ((event, level), channel) in crank.events.iter().zip(heard).zip(&levels.channels) {
             let group = group_of(groups, event, *channel, self.load_at(file, event.t_s));
             let level_db = feature_db(self.choices.feature, level);
             if self.may_learn(level) && level_db.is_finite() && counts(event.t_s) {

@@ -8,6 +8,8 @@ use crate::crank::blind::{Ear as RhythmEar, Loudness};
 use crate::crank::events::Event;
 use crate::crank::track::Segment;
 use crate::crank::{Crank, Decoder, Lost, LostReason};
+use crate::feature::causal::CausalMeter;
+use crate::feature::control::Control;
 use crate::feature::grid::map::{Mapper, Maps};
 use crate::feature::level::{Meter, REACH_S, Slice};
 use crate::feature::sensor::{Combustion, Panel};
@@ -182,6 +184,7 @@ impl Mapping {
 pub(super) struct Levelling {
     walk: Walk,
     meter: Meter,
+    own: Option<CausalMeter>,
     out: Levels,
 }
 
@@ -307,20 +310,31 @@ impl Card {
             Some(Working::Levels(work)) => work,
             _ => {
                 let Some(meter) = Meter::new(rate, band.low, band.high, [window.low, window.high]) else { return };
+                let control = sheet.and_then(|sheet| sheet.control.as_ref()).map(Control::of);
+                let own = control.and_then(|control| {
+                    let own_band = control.nearest_band(band.low, band.high);
+                    Some((own_band, CausalMeter::new(rate, &control, own_band, [window.low, window.high])?))
+                });
+                let (own_band, own) = own.unzip();
                 let out = Levels {
                     band_hz: [band.low, band.high],
                     window_deg_atdc: [window.low, window.high],
                     levels: Vec::new(),
+                    own_band,
+                    through_own: Vec::new(),
                     profiles: Vec::new(),
                     channels: Vec::new(),
                 };
-                Box::new(Levelling { walk: Walk::new(recording), meter, out })
+                Box::new(Levelling { walk: Walk::new(recording), meter, own, out })
             }
         };
         if work.walk.next_event < work.walk.events {
-            let Levelling { walk, meter, out } = work.as_mut();
+            let Levelling { walk, meter, own, out } = work.as_mut();
             walk_events(recording, sheet, walk, notes, |_, heard| {
                 let (level, profile) = meter.measure(&heard.slice, heard.segment, heard.event);
+                if let Some(own) = own {
+                    out.through_own.push(own.measure(&heard.slice, heard.segment, heard.event, &level));
+                }
                 out.levels.push(level);
                 out.profiles.push(profile);
                 out.channels.push(heard.channel);

@@ -2,6 +2,7 @@
 
 use crate::crank::Crank;
 use crate::crank::blind::Loudness;
+use crate::feature::control::Settable;
 use crate::feature::grid::map::Maps;
 use crate::feature::level::{Level, Profile};
 pub use crate::feature::sensor::Listened;
@@ -70,6 +71,10 @@ pub struct Levels {
     pub window_deg_atdc: [f64; 2],
     /// One per event.
     pub levels: Vec<Level>,
+    /// Band of the control unit's own filter, where the sheet has a control unit and its band can be built.
+    pub own_band: Option<Settable>,
+    /// Through that filter, one per event; empty without it.
+    pub through_own: Vec<Level>,
     /// One per event.
     pub profiles: Vec<Profile>,
     /// Channel (from 1) each event was measured on.

@@ -1,6 +1,6 @@
 //! What the user's control unit can be set to, and what its own filter does to the signal.
 
-use crate::signal::filter::{Pass, butterworth};
+use crate::signal::filter::{Pass, Sos, butterworth};
 use serde_json::{Map, Value};
 
 /// Order of a band-pass where the sheet names none: one pair of poles (common practice, no source).
@@ -78,9 +78,14 @@ impl Control {
     /// Time by which its causal band-pass delays a burst at the band's centre, s: the group delay there, `order / 2` pole
     /// pairs to each side as a Butterworth design has them. One pair: `1 / (pi * width)`. `None` where no such filter can be.
     pub fn delay_s(&self, band: Settable) -> Option<f64> {
-        let order = self.order.unwrap_or(USUAL_ORDER).div_ceil(2);
-        let filter = butterworth(order, Pass::around(band.centre_hz, band.q), RATE_PER_CENTRE * band.centre_hz).ok()?;
+        let filter = self.filter(band, RATE_PER_CENTRE * band.centre_hz)?;
         Some(filter.group_delay_s(band.centre_hz)).filter(|delay_s| delay_s.is_finite())
+    }
+
+    /// Its band-pass, as a Butterworth design; `None` where no such filter can be at this rate.
+    pub fn filter(&self, band: Settable, sample_rate_hz: f64) -> Option<Sos> {
+        let order = self.order.unwrap_or(USUAL_ORDER).div_ceil(2);
+        butterworth(order, Pass::around(band.centre_hz, band.q), sample_rate_hz).ok()
     }
 
     /// The window to set, degrees after firing TDC, so that what its filter delays is still inside: both edges moved by the

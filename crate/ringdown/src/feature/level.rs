@@ -149,7 +149,7 @@ impl Meter {
 
 /// Mean and largest square from sample `from` to `to`, the samples at both ends counted by the share that lies inside,
 /// so that the mean does not jump with the fraction of a sample.
-fn mean_square(samples: &[f64], from: f64, to: f64) -> (f64, f64) {
+pub(super) fn mean_square(samples: &[f64], from: f64, to: f64) -> (f64, f64) {
     let from = from.max(0.0);
     let to = to.min(samples.len() as f64);
     if to <= from {

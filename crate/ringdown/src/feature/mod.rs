@@ -1,5 +1,6 @@
 //! Features: numbers per combustion event, per sensor, per log sample.
 
+pub mod causal;
 pub mod cause;
 pub mod control;
 pub mod drive;

@@ -151,9 +151,9 @@ impl Pool<'_> {
     }
 }
 
-/// Residuals that a pool of `have` still lacks for any bound.
-pub(super) fn more_needed(have: f64, wanted: Wanted) -> u32 {
-    let free = tolerance::free_count(wanted.false_alarm, wanted.confidence).unwrap_or(u64::MAX) as f64;
-    let tail = (DEEPEST / wanted.false_alarm).max(LEAST_FOR_TAIL as f64);
+/// Residuals that a pool of `have`, `inflation` of them worth one independent one, still lacks for any bound.
+pub(super) fn more_needed(have: f64, inflation: f64, wanted: Wanted) -> u32 {
+    let free = inflation * tolerance::free_count(wanted.false_alarm, wanted.confidence).unwrap_or(u64::MAX) as f64;
+    let tail = (inflation * DEEPEST / wanted.false_alarm).max(LEAST_FOR_TAIL as f64);
     (free.min(tail) - have).ceil().clamp(1.0, 1e9) as u32
 }

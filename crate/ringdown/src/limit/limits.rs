@@ -150,11 +150,11 @@ impl Limits {
         let residuals: Vec<Residual> =
             safe.iter().filter(|o| usize::from(o.group) < groups).filter_map(|o| residual(floor, o)).collect();
         let inflation = inflation_of(&residuals);
-        let groups_alike = alike(&residuals, inflation, groups, |r| usize::from(r.group));
+        let groups_alike = alike(&residuals, inflation, (groups, Spread::Own), |r| usize::from(r.group));
         let speeds = Thirds::of(&residuals, |r| r.rpm);
-        let speeds_alike = alike(&residuals, inflation, 3, |r| speeds.third(r));
+        let speeds_alike = alike(&residuals, inflation, (3, Spread::Own), |r| speeds.third(r));
         let times = Thirds::of(&residuals, |r| r.t_s);
-        let times_alike = alike(&residuals, inflation, 3, |r| times.third(r));
+        let times_alike = alike(&residuals, inflation, (3, Spread::Shared), |r| times.third(r));
         let apart = groups_alike.is_some_and(|p| p < NOT_ALIKE);
         let differing = |alike: Option<f64>| alike.is_some_and(|p| p < NOT_ALIKE);
         let thirds: Vec<&Thirds> = [(speeds_alike, &speeds), (times_alike, &times)]
@@ -241,23 +241,50 @@ fn ascending<'a>(residuals: impl Iterator<Item = &'a Residual>) -> Vec<f64> {
     z
 }
 
+/// What the spread of each class was learnt from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Spread {
+    /// The class's own levels below the floor.
+    Own,
+    /// All classes together.
+    Shared,
+}
+
+/// Variance of a spread learnt from the mean size of the residuals below the level, relative to its square, times the
+/// number of all residuals: half of them, each with the variance of a half-normal law, `pi / 2 - 1` of its squared mean.
+const SPREAD_VARIANCE: f64 = std::f64::consts::PI - 2.0;
+
 /// Smaller p-value, doubled for the two, of two tests: as many of each class over the common 95 % and 99 % quantile.
-fn alike(residuals: &[Residual], inflation: f64, classes: usize, class: impl Fn(&Residual) -> usize) -> Option<f64> {
+///
+/// Where a class's spread is its own, the class differs from the others by that spread's error as well: a share `p` above
+/// a height `z` changes with the spread by `hazard z` of itself, so the count's variance grows by `n p^2 (hazard z)^2`
+/// times [`SPREAD_VARIANCE`]. The hazard is read off the pooled quantiles around `z`. Without this one class in ten was
+/// refused for what the floor itself had got wrong.
+fn alike(
+    residuals: &[Residual],
+    inflation: f64,
+    (classes, spread): (usize, Spread),
+    class: impl Fn(&Residual) -> usize,
+) -> Option<f64> {
     if classes < 2 || residuals.len() < 100 {
         return None;
     }
     let ascending = ascending(residuals.iter());
-    let test = |share: f64| {
-        let limit = *ascending.get((ascending.len() as f64 * share) as usize)?;
+    let above = |exceeded: f64| ascending.get((ascending.len() as f64 * (1.0 - exceeded)) as usize).copied();
+    let test = |exceeded: f64| {
+        let limit = above(exceeded)?;
+        let hazard = 3_f64.ln() / (above(0.5 * exceeded)? - above(1.5 * exceeded)?);
+        let learnt = if spread == Spread::Own { exceeded * (hazard * limit).powi(2) * SPREAD_VARIANCE } else { 0.0 };
         let mut counts = vec![(0.0, 0.0); classes];
         for residual in residuals {
             let count = counts.get_mut(class(residual))?;
             count.0 += f64::from(u8::from(residual.z >= limit));
-            count.1 += 1.0 - share;
+            count.1 += exceeded;
         }
-        Some(same_shares(&counts, inflation * share))
+        let widened = if learnt.is_finite() { learnt } else { 0.0 };
+        Some(same_shares(&counts, inflation * (1.0 - exceeded + widened)))
     };
-    Some((2.0 * test(0.95)?.min(test(0.99)?)).min(1.0))
+    Some((2.0 * test(0.05)?.min(test(0.01)?)).min(1.0))
 }
 
 /// Thirds of the residuals by speed or time.
@@ -341,7 +368,7 @@ fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: &[&Third
         residuals: own.len(),
         height: bound.as_ref().map(|b| b.height),
         estimate: bound.as_ref().map(|b| b.estimate),
-        more_needed: if bound.is_some() { 0 } else { law::more_needed(own.len() as f64 / inflation, wanted) },
+        more_needed: if bound.is_some() { 0 } else { law::more_needed(own.len() as f64, inflation, wanted) },
         fitted: fitted_tail(fitted, &observed, wanted),
         observed,
     }

@@ -6,6 +6,11 @@ use super::limits::LimitAt;
 /// Rise of speed in a pull, 1/min per second: 2000 to 6500 in six seconds.
 pub const PULL_RPM_PER_S: f64 = 750.0;
 
+/// Narrowest range of a pull whose cycles may lie at any speed, 1/min: two seconds.
+const LEAST_RANGE_RPM: f64 = 1500.0;
+/// A pull is not begun below this for want of range, 1/min (common practice, no source).
+const LOWEST_RPM: f64 = 1000.0;
+
 /// One act of recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Step {
@@ -23,8 +28,8 @@ pub struct Step {
 ///
 /// * `table`: one row a group over `breakpoints_rpm`, rising.
 /// * A cell without a floor needs cycles within 150 1/min of it. A cell with a floor but no limit lacks cycles anywhere:
-///   the whole table's range is pulled through for it. A pull rises by 750 1/min a second; four-stroke, one combustion
-///   in two turns.
+///   the whole table's range is pulled through for it, or 1500 1/min around it where the table is narrower. A pull rises by
+///   750 1/min a second; four-stroke, one combustion in two turns.
 pub fn plan(table: &[Vec<LimitAt>], breakpoints_rpm: &[f64]) -> Vec<Step> {
     let Some((first, last)) = breakpoints_rpm.first().zip(breakpoints_rpm.last()) else { return Vec::new() };
     let worst = |column: usize, has_floor: bool| -> u32 {
@@ -56,15 +61,17 @@ pub fn plan(table: &[Vec<LimitAt>], breakpoints_rpm: &[f64]) -> Vec<Step> {
     let anywhere = (0..breakpoints_rpm.len()).map(|column| worst(column, true)).max().unwrap_or(0);
     if anywhere > 0 {
         let groups = table.len().max(1) as u32;
-        let each = anywhere.div_ceil(groups);
-        steps.push(Step {
-            from_rpm: *first,
-            to_rpm: *last,
-            missing: each,
-            pulls: pulls(each, cycles_between(*first, *last)),
-        });
+        let missing = anywhere.div_ceil(groups);
+        let (from_rpm, to_rpm) = wide_enough(*first, *last);
+        steps.push(Step { from_rpm, to_rpm, missing, pulls: pulls(missing, cycles_between(from_rpm, to_rpm)) });
     }
     steps
+}
+
+/// Range of a pull that holds both speeds: begun lower, or where that is no pull any more, ended higher.
+fn wide_enough(first_rpm: f64, last_rpm: f64) -> (f64, f64) {
+    let from_rpm = first_rpm.min((last_rpm - LEAST_RANGE_RPM).max(LOWEST_RPM));
+    (from_rpm, last_rpm.max(from_rpm + LEAST_RANGE_RPM))
 }
 
 /// Combustions of one cylinder while a pull rises from one speed to another.
@@ -99,5 +106,17 @@ mod tests {
         assert_eq!((high.from_rpm, high.to_rpm), (4000.0, 5000.0));
         // 0.4 s at 1000 1/min hold 3.3 combustions, at 4000 1/min 13.
         assert_eq!((low.pulls, high.pulls), (3, 1));
+    }
+    /// From 1500 to 3000 1/min in 2 s at 2250 1/min on average: 37.5 combustions; 75 a cylinder are two pulls.
+    #[test]
+    fn a_table_of_one_speed_is_pulled_through_not_stood_at() {
+        let lacking = LimitAt { floor: Some(-40.0), limit: None, cycles: 50.0, more_needed: 300 };
+        let steps = plan(&vec![vec![lacking]; 4], &[3000.0]);
+        let pull = Step { from_rpm: 1500.0, to_rpm: 3000.0, missing: 75, pulls: 2 };
+        assert_eq!(steps, [pull]);
+        let at_idle = plan(&[vec![lacking]], &[900.0]);
+        assert_eq!((at_idle[0].from_rpm, at_idle[0].to_rpm), (900.0, 2400.0));
+        let wide = plan(&[vec![lacking; 2]], &[2000.0, 6500.0]);
+        assert_eq!((wide[0].from_rpm, wide[0].to_rpm), (2000.0, 6500.0));
     }
 }

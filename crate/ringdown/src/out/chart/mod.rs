@@ -3,6 +3,7 @@
 mod above;
 mod band;
 mod compare;
+mod coverage;
 mod envelope;
 mod floor;
 mod limits;
@@ -48,6 +49,7 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
         ("floor", _) if id == "floor-log" => floor::floor_log(card),
         ("floor", _) => floor::floor(card),
         ("limits", _) => limits::limits(card),
+        ("coverage", _) => coverage::coverage(card),
         ("tail", _) => limits::tail(card),
         ("compare", _) => compare::compare(card),
         ("roc", _) => proof::roc(card),

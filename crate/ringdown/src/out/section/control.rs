@@ -5,7 +5,8 @@ use crate::card::{LogOutcome, Side};
 use crate::feature::control::{Control, Settable, degrees};
 use crate::limit::limits::LimitAt;
 use crate::limit::typed::Typed;
-use crate::out::words::{khz, percent, say};
+use crate::out::table::rows;
+use crate::out::words::{khz, list, percent, say};
 use crate::stats::rate::Rate;
 
 /// Confidence of the recount's interval.
@@ -22,27 +23,33 @@ pub(super) fn to_set(card: &Card) -> Option<Table> {
     let band = card.band(rate)?;
     let settable = control.nearest_band(band.low, band.high);
     let [low_hz, high_hz] = settable.edges_hz();
-    let mut rows = vec![
+    let mut lines = vec![
         row([text("control.centre"), say("control.khz", &[("khz", khz(settable.centre_hz))])]),
         row([text("control.q"), number(settable.q, 2)]),
         row([text("control.band"), say("setting.khz", &[("low", khz(low_hz)), ("high", khz(high_hz))])]),
     ];
+    if !control.gain_db.is_empty() {
+        let gains = list(&control.gain_db.iter().map(|gain| short(*gain)).collect::<Vec<_>>());
+        lines.push(row([text("control.gain"), say("control.gain.which", &[("gains", gains)])]));
+    }
     if let Some(delay_s) = control.delay_s(settable) {
-        rows.push(row([text("control.delay"), say("control.ms", &[("ms", number(1000.0 * delay_s, 2))])]));
+        lines.push(row([text("control.delay"), say("control.ms", &[("ms", number(1000.0 * delay_s, 2))])]));
         let window = card.window();
-        rows.extend(speeds(card).into_iter().map(|rpm| {
+        lines.extend(speeds(card).into_iter().map(|rpm| {
             let [start, end] = control.window_to_set([window.low, window.high], delay_s, rpm);
             let values =
                 [("low", number(start, 0)), ("high", number(end, 0)), ("delay", number(degrees(delay_s, rpm), 1))];
             row([say("control.window.at", &[("rpm", number(rpm, 0))]), say("control.window", &values)])
         }));
     }
+    let through_own = card.outcome().is_some_and(|outcome| outcome.through_own.is_some());
     let caption = match (control.order.is_none(), differs(settable, band.low, band.high)) {
-        (_, true) => "control.caption.differs",
+        (_, true) if !through_own => "control.caption.differs",
+        (_, true) => "control.caption.other",
         (true, false) => "control.caption.assumed",
         (false, false) => "control.caption",
     };
-    Some(table("to-set", text(caption), ["setting.column.what", "setting.column.value"].map(text), rows))
+    Some(table("to-set", text(caption), ["setting.column.what", "setting.column.value"].map(text), lines))
 }
 
 fn speeds(card: &Card) -> Vec<f64> {
@@ -55,12 +62,28 @@ fn differs(settable: Settable, low_hz: f64, high_hz: f64) -> bool {
     (low - low_hz).abs().max((high - high_hz).abs()) > 0.1 * (high_hz - low_hz)
 }
 
+/// Floor and limit over it from levels through a filter like the control unit's own, a row of each for each line of the
+/// table; `None` where there are none.
+pub(super) fn through_own(card: &Card) -> Option<Table> {
+    let side = card.outcome()?.through_own.as_ref()?;
+    let lines = rows(card, side).into_iter().flat_map(|(name, cells)| {
+        let over = |cell: &LimitAt| Some(cell.limit? - cell.floor?);
+        let line = |key: &str, shown: &dyn Fn(&LimitAt) -> Option<f64>| {
+            let head = say(key, &[("name", name.clone())]);
+            row([head].into_iter().chain(cells.iter().map(|cell| shown(cell).map_or_else(|| "–".into(), db))))
+        };
+        [line("control.own.over", &over), line("control.own.floor", &|cell| cell.floor)]
+    });
+    Some(table("through-own", text("control.caption.own"), super::limits::head(side), lines.collect()))
+}
+
 /// Second step: the limits in the control unit's steps, and the false alarms of that table on the safe cycles at hand.
 pub(super) fn typed(card: &Card) -> Vec<Table> {
     let Some(control) = control(card).filter(|control| control.resolution.is_some()) else { return Vec::new() };
     let over_floor = card.outcome().map(|outcome| {
         let value = |cell: &LimitAt| Some(control.limit_to_type(cell.limit? - cell.floor?));
-        snapped("typed", &outcome.side, text("unit.db"), true, &value, &|typed| typed)
+        let side = outcome.through_own.as_ref().unwrap_or(&outcome.side);
+        snapped("typed", side, text("unit.db"), true, &value, &|typed| typed)
     });
     let of_log = card.log_outcome().map(|logs: &LogOutcome| {
         let value = |cell: &LimitAt| Some(control.limit_to_type(logs.logged(cell.limit?)));

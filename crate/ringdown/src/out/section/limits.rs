@@ -31,6 +31,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         figures.push(figure("tail", "limits.figure.tail", text("chart.tail.summary")));
         tables.push(common_rules(card, side));
     }
+    figures.push(figure("coverage", "limits.figure.coverage", text("limits.caption.coverage")));
     tables.push(coverage(card, main));
     if let Some(logs) = logs {
         tables.push(of_log(card, logs));
@@ -161,7 +162,7 @@ pub(super) fn to_record(side: &Side) -> Vec<String> {
 }
 
 /// More pulls than this are no evening's work: a rarer limit, or a lower confidence, is the way out.
-const MANY_PULLS: u32 = 60;
+const MANY_PULLS: u32 = 40;
 
 /// What a rule that the user asked for really gives here.
 fn by_rule(card: &Card, side: &Side, rule: Rule, values: &[(&str, String)]) -> String {
@@ -199,7 +200,7 @@ fn shape_sentence(card: &Card) -> Option<String> {
     }
 }
 
-fn head(side: &Side) -> impl Iterator<Item = String> {
+pub(super) fn head(side: &Side) -> impl Iterator<Item = String> {
     [text("limits.column.rpm")].into_iter().chain(side.breakpoints.iter().map(|rpm| speed_head(*rpm)))
 }
 
