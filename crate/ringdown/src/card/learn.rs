@@ -238,10 +238,11 @@ impl Card {
         }
     }
 
-    /// Load breakpoint around a time of a recording, from the marked stretch it lies in.
+    /// Load breakpoint around a time of a recording, from the marked stretch it lies in, else from the log laid over it.
     pub(super) fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
         let inside = |mark: &&Mark| mark.file == file.input.name && (mark.from_s..mark.to_s).contains(&t_s);
-        self.marks.iter().filter(inside).find_map(|mark| self.load_breakpoint(mark.load?))
+        let marked = self.marks.iter().filter(inside).find_map(|mark| self.load_breakpoint(mark.load?));
+        marked.or_else(|| self.load_breakpoint(self.context(file.id, t_s).load?))
     }
 
     /// The load breakpoint of the sheet's control unit that lies nearest; `None` where it has none, or only one.

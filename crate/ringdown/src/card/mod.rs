@@ -4,6 +4,7 @@
 //! call it the same way and get the same numbers.
 
 mod add;
+pub mod align;
 mod blind;
 pub mod choices;
 pub mod compare;
@@ -109,6 +110,9 @@ pub struct Card {
     searching: Option<Box<search::Searching>>,
     /// What the finished search depended on.
     searched: Option<search::Key>,
+    overlays: Vec<align::Overlay>,
+    /// What the overlays depended on.
+    overlaid: align::Key,
     /// How far learning has come, see [`learn`].
     learnt: usize,
     /// What is said of the sensors, worked out when first asked for.
@@ -241,11 +245,12 @@ impl Card {
     /// Gives a file a role.
     pub fn set_role(&mut self, id: FileId, role: FileRole) {
         if let Some(file) = self.files.iter_mut().find(|file| file.id == id) {
-            // an engine that is off stands: its sensors are heard otherwise
+            // an engine that is off stands: its sensors are heard otherwise, and no rhythm in them is a speed
             if let Content::Recording(recording) = &mut file.content
                 && (role == FileRole::EngineOff) != (file.role == FileRole::EngineOff)
             {
                 recording.forget_sensors();
+                recording.forget_blind();
             }
             file.role = role;
             file.role_reason = RoleReason::Chosen;

@@ -1,7 +1,7 @@
 //! A recording on the card: its surveyed channels, crank events, sensor figures and event levels.
 
-use crate::crank::Crank;
 use crate::crank::blind::Loudness;
+use crate::crank::{Crank, Source};
 use crate::feature::control::Settable;
 use crate::feature::grid::map::Maps;
 use crate::feature::level::{Level, Profile};
@@ -116,6 +116,14 @@ impl Recording {
         self.sensors = None;
         self.maps = None;
         self.forget_levels();
+    }
+
+    /// Forgets a speed found in, or being searched in, the sensors alone, and all that hangs on it.
+    pub(super) fn forget_blind(&mut self) {
+        let searching = matches!(self.working, Some(super::work::Working::Blind(_)));
+        if searching || self.crank().is_some_and(|crank| crank.source == Source::Blind) {
+            self.forget_all();
+        }
     }
 
     pub(super) fn forget_sensors(&mut self) {

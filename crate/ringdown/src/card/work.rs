@@ -45,6 +45,7 @@ enum Task {
     Maps(FileId),
     Search,
     Blind(FileId),
+    Overlay,
     Levels(FileId),
     Sensors(FileId),
     Learn,
@@ -74,6 +75,10 @@ impl Card {
             }
             Task::Blind(id) => {
                 self.blind_slice(id);
+                4
+            }
+            Task::Overlay => {
+                self.lay_over();
                 4
             }
             Task::Levels(id) => {
@@ -125,6 +130,7 @@ impl Card {
                 |(file, recording): &(&File, &Recording)| searched(recording) || self.wants_blind(file.role, recording);
             recordings().find(wanted).map(|(file, _)| Task::Blind(file.id))
         };
+        let overlay = || self.wants_overlays().then_some(Task::Overlay);
         let levels =
             || recordings().find(|(_, recording)| self.wants_levels(recording)).map(|(file, _)| Task::Levels(file.id));
         let learn = || (self.wants_learning() && !self.files.is_empty()).then_some(Task::Learn);
@@ -136,7 +142,8 @@ impl Card {
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
-        let measured = doubtful.or(survey).or_else(blind).or_else(maps).or_else(search).or_else(levels);
+        let measured =
+            doubtful.or(survey).or_else(blind).or_else(overlay).or_else(maps).or_else(search).or_else(levels);
         measured.or_else(learn).or_else(evidence).or_else(compare).or_else(sensors).or_else(hash)
     }
 

@@ -1,7 +1,9 @@
 //! Section 4: for how long the crank angle is known, and what to try where it is not.
 
 use super::*;
+use crate::card::align::Apart;
 use crate::card::recording::{Recording, crank_channel};
+use crate::card::{File, FileId};
 use crate::crank::decode::Note;
 use crate::crank::{Crank, LostReason, Source};
 use crate::out::words::{duration, percent, say};
@@ -47,7 +49,7 @@ pub(super) fn view(card: &Card) -> SectionView {
             .any(|(_, _, crank)| crank.notes.iter().any(|note| !matches!(note, Note::Inverted | Note::OtherEdge)));
         (if share > 0.9 && !doubtful { State::Holds } else { State::Look }, say(key, &values))
     };
-    let rows = surveyed.iter().map(|(file, recording)| track_row(card, &file.input.name, recording));
+    let rows = surveyed.iter().map(|(file, recording)| track_row(card, file, recording));
     let logs = card.logs().filter(|(_, log)| log.first(Role::Speed).is_some()).map(|(file, log)| {
         let seconds = log.t_s.last().copied().unwrap_or(0.0);
         row([
@@ -57,10 +59,11 @@ pub(super) fn view(card: &Card) -> SectionView {
             "–".into(),
             duration(seconds),
             "–".into(),
+            "–".into(),
         ])
     });
-    let columns =
-        ["file", "source", "share", "events", "length", "error"].map(|key| text(&format!("speed.column.{key}")));
+    let columns = ["file", "source", "share", "events", "length", "error", "beside"]
+        .map(|key| text(&format!("speed.column.{key}")));
     let figures = surveyed
         .iter()
         .filter(|(_, recording)| recording.crank().is_some_and(|crank| !crank.track.segments.is_empty()))
@@ -75,6 +78,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         crank.notes.iter().filter_map(note_sentence).map(move |note| format!("{name}: {note}"))
     }));
     why.extend(tracked.iter().flat_map(|(name, _, crank)| lost_sentences(name, crank)));
+    why.extend(card.logs().filter_map(|(log, _)| apart_sentence(card, log)));
     SectionView {
         why,
         todo,
@@ -98,7 +102,36 @@ pub(crate) fn known_s(crank: &Crank) -> f64 {
     crank.track.segments.iter().map(length).sum()
 }
 
-fn track_row(card: &Card, name: &str, recording: &Recording) -> Row {
+/// The log laid over a recording, with offset, drift and what is left between the speeds.
+fn beside(card: &Card, recording: FileId) -> String {
+    let laid = || {
+        let (log, alignment) = card.log_beside(recording)?;
+        let values = [
+            ("log", card.file(log)?.input.name.clone()),
+            ("offset", number(alignment.offset_s, 2)),
+            ("drift", number(if alignment.drift_known { 1e6 * alignment.drift } else { f64::NAN }, 0)),
+            ("residual", number(100.0 * alignment.residual, 1)),
+        ];
+        Some(say("speed.beside", &values))
+    };
+    laid().unwrap_or_else(|| "–".into())
+}
+
+/// Why a log lies over no recording; `None` where it does, or where one side has no speed (that is said elsewhere).
+fn apart_sentence(card: &Card, log: &File) -> Option<String> {
+    let own = || card.overlays().iter().filter(|overlay| overlay.log == log.id);
+    let reasons: Vec<Apart> = own().filter_map(|overlay| overlay.found.err()).collect();
+    let key = match () {
+        () if reasons.len() < own().count() => return None,
+        () if reasons.contains(&Apart::Ambiguous) => "speed.apart.ambiguous",
+        () if reasons.contains(&Apart::NoOverlap) => "speed.apart.elsewhere",
+        () => return None,
+    };
+    Some(say(key, &[("log", log.input.name.clone())]))
+}
+
+fn track_row(card: &Card, file: &File, recording: &Recording) -> Row {
+    let name = file.input.name.as_str();
     let seconds = recording.duration_s();
     let source = match card.sheet().and_then(crank_channel) {
         Some((channel, _)) => say("speed.source.channel", &[("n", channel.to_string())]),
@@ -109,12 +142,20 @@ fn track_row(card: &Card, name: &str, recording: &Recording) -> Row {
         _ => source,
     };
     let Some(crank) = recording.crank() else {
-        return row([name.into(), source, "0".into(), "0".into(), duration(seconds), "–".into()]);
+        return row([name.into(), source, "0".into(), "0".into(), duration(seconds), "–".into(), "–".into()]);
     };
     let error = crank.track.segments.iter().map(|segment| segment.error_deg).max_by(f64::total_cmp);
     let error = error.map_or_else(|| "–".into(), |deg| number(deg, if deg < 0.1 { 3 } else { 2 }));
     let share = percent(if seconds > 0.0 { known_s(crank) / seconds } else { 0.0 });
-    row([name.into(), source, share, number(crank.events.len() as f64, 0), duration(seconds), error])
+    row([
+        name.into(),
+        source,
+        share,
+        number(crank.events.len() as f64, 0),
+        duration(seconds),
+        error,
+        beside(card, file.id),
+    ])
 }
 
 fn todos(
