@@ -237,7 +237,7 @@ impl Listening {
 const CHUNK_S: f64 = 0.1;
 
 impl Card {
-    fn recording_mut(&mut self, id: FileId) -> Option<(&mut Recording, Option<&Sheet>, &mut Vec<String>)> {
+    pub(super) fn recording_mut(&mut self, id: FileId) -> Option<(&mut Recording, Option<&Sheet>, &mut Vec<String>)> {
         let file = self.files.iter_mut().find(|file| file.id == id)?;
         match &mut file.content {
             Content::Recording(recording) => Some((recording, self.sheet.as_ref(), &mut file.notes)),

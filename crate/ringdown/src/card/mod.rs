@@ -8,6 +8,7 @@ pub mod align;
 mod blind;
 pub mod choices;
 pub mod compare;
+mod cycle;
 pub mod evidence;
 pub mod explain;
 mod input;

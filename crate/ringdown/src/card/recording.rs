@@ -3,6 +3,7 @@
 use crate::crank::blind::Loudness;
 use crate::crank::{Crank, Source};
 use crate::feature::control::Settable;
+use crate::feature::cycle_map::CycleMap;
 use crate::feature::grid::map::Maps;
 use crate::feature::level::{Level, Profile};
 pub use crate::feature::sensor::Listened;
@@ -22,6 +23,8 @@ pub struct Recording {
     pub maps: Option<Maps>,
     /// Level of each crank event, once done.
     pub levels: Option<Levels>,
+    /// Map of the whole cycle, where this recording was chosen for it.
+    pub cycle: Option<CycleMap>,
     /// Loudness of the channels that may be sensors, where the crank signal told nothing and no search has begun.
     pub(super) heard: Option<Vec<(u16, Loudness)>>,
     pub(super) working: Option<super::work::Working>,
@@ -85,7 +88,7 @@ impl Recording {
     /// Nothing computed yet.
     pub fn new(samples: Samples) -> Self {
         let samples = std::cell::RefCell::new(samples);
-        Self { samples, survey: None, sensors: None, maps: None, levels: None, heard: None, working: None }
+        Self { samples, survey: None, sensors: None, maps: None, levels: None, cycle: None, heard: None, working: None }
     }
 
     /// Length, seconds.
@@ -115,6 +118,7 @@ impl Recording {
         self.working = None;
         self.sensors = None;
         self.maps = None;
+        self.cycle = None;
         self.forget_levels();
     }
 

@@ -95,6 +95,7 @@ impl Card {
             }
             Task::Evidence => {
                 self.evidence = Some(self.gather_evidence());
+                self.map_cycle();
                 self.changed.extend([5, 6]);
                 5
             }

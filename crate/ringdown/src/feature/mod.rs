@@ -3,6 +3,7 @@
 pub mod causal;
 pub mod cause;
 pub mod control;
+pub mod cycle_map;
 pub mod drive;
 pub mod grid;
 pub mod level;

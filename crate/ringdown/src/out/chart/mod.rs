@@ -4,6 +4,7 @@ mod above;
 mod band;
 mod compare;
 mod coverage;
+mod cycle;
 mod envelope;
 mod floor;
 mod limits;
@@ -45,6 +46,7 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
         ("orders", [file, channel]) => above::orders(card, *file, *channel as u16),
         ("band", _) => band::band(card),
         ("search", _) => search::search(card),
+        ("cycle", _) => cycle::cycle(card),
         ("profile", _) => profile::profile(card),
         ("floor", _) if id == "floor-log" => floor::floor_log(card),
         ("floor", _) => floor::floor(card),

@@ -6,6 +6,7 @@ mod control;
 mod engine;
 mod floor;
 mod handover;
+mod impacts;
 mod limits;
 mod logs;
 mod proof;

@@ -1,6 +1,6 @@
 //! Section 6: the crank-angle window.
 
-use super::*;
+use super::{impacts, *};
 use crate::card::ChosenBy;
 use crate::out::words::{percent, say};
 
@@ -58,15 +58,21 @@ pub(super) fn view(card: &Card) -> SectionView {
         row([number(rpm, 0), ms(window.low), ms(window.high), ms(window.high - window.low)])
     });
     let columns = ["rpm", "opens", "closes", "length"].map(|key| text(&format!("window.column.{key}")));
-    let figures = if card.evidence().is_some_and(|evidence| !evidence.loud_profile_db.is_empty()) {
+    let mut figures = if card.evidence().is_some_and(|evidence| !evidence.loud_profile_db.is_empty()) {
         vec![figure("profile", "window.figure", finding.clone())]
     } else {
         Vec::new()
     };
+    let impacts = impacts::impacts(card);
+    figures.extend(impacts::figure(card));
+    let finding =
+        [Some(finding), impacts::sentence(&impacts, window)].into_iter().flatten().collect::<Vec<_>>().join(" ");
+    let mut tables = vec![table("window", text("window.caption"), columns, rows.to_vec())];
+    tables.extend(impacts::table(card, &impacts, window));
     SectionView {
-        why: vec![text("window.why")],
+        why: vec![text("window.why"), text("window.why.impacts")],
         todo,
-        tables: vec![table("window", text("window.caption"), columns, rows.to_vec())],
+        tables,
         figures,
         ..blank(6, state, finding)
     }
