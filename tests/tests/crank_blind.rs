@@ -179,7 +179,7 @@ fn no_speed_is_invented_where_no_engine_turns() {
         ("no numbers", vec![f32::NAN; count]),
     ] {
         for cylinders in [3, 4, 6, 8] {
-            let crank = decode(cylinders, &[samples.clone()]);
+            let crank = decode(cylinders, std::slice::from_ref(&samples));
             assert!(crank.events.is_empty() && crank.track.segments.is_empty(), "{what}, {cylinders} cylinders");
             let known = |reason| matches!(reason, LostReason::NoPattern | LostReason::Ambiguous);
             assert!(crank.lost.iter().all(|lost| known(lost.reason)) && !crank.lost.is_empty(), "{what}");
