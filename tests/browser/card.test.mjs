@@ -2,7 +2,7 @@
 import assert from "node:assert/strict";
 import { createHash } from "node:crypto";
 import { test } from "node:test";
-import { dropFiles, until, withSite } from "./support.mjs";
+import { dropFiles, textOf, until, wave, withSite } from "./support.mjs";
 
 /** @typedef {import("playwright-core").Page} Page */
 
@@ -14,28 +14,8 @@ async function type(page, name, text) {
   await page.locator(`#f-${name}`).press("Tab");
 }
 
-/** @param {Page} page @param {string} selector */
-const textOf = async (page, selector) => (await page.locator(selector).textContent()) ?? "";
-
-/** A second of 16-bit silence with one click, 8 kHz, as RIFF/WAVE (Microsoft and IBM, 1991). */
-function quietWave() {
-  const rate = 8000;
-  const bytes = Buffer.alloc(44 + 2 * rate);
-  bytes.write("RIFF", 0);
-  bytes.writeUInt32LE(bytes.length - 8, 4);
-  bytes.write("WAVEfmt ", 8);
-  bytes.writeUInt32LE(16, 16);
-  bytes.writeUInt16LE(1, 20);
-  bytes.writeUInt16LE(1, 22);
-  bytes.writeUInt32LE(rate, 24);
-  bytes.writeUInt32LE(2 * rate, 28);
-  bytes.writeUInt16LE(2, 32);
-  bytes.writeUInt16LE(16, 34);
-  bytes.write("data", 36);
-  bytes.writeUInt32LE(2 * rate, 40);
-  bytes.writeInt16LE(12_000, 44 + rate);
-  return bytes;
-}
+/** A second of 16-bit silence with one click, 8 kHz. */
+const quietWave = () => wave(8000, 8000, (frame) => (frame === 4000 ? 12_000 : 0));
 
 test("a bore alone gives the modes, with chart, table and a picture ready for print", async () => {
   const { page, complaints, close } = await site.open();

@@ -185,3 +185,28 @@ export async function settled(page, patience_ms = PATIENCE_MS) {
     await new Promise((resolve) => { setTimeout(resolve, 100); });
   }
 }
+
+/** @param {Page} page @param {string} selector */
+export const textOf = async (page, selector) => (await page.locator(selector).textContent()) ?? "";
+
+/**
+ * A WAV of one channel of 16 bits, as RIFF/WAVE (Microsoft and IBM, 1991).
+ * @param {number} rate_hz @param {number} frames @param {(frame: number) => number} sample from -32768 to 32767
+ */
+export function wave(rate_hz, frames, sample) {
+  const bytes = Buffer.alloc(44 + 2 * frames);
+  bytes.write("RIFF", 0);
+  bytes.writeUInt32LE(bytes.length - 8, 4);
+  bytes.write("WAVEfmt ", 8);
+  bytes.writeUInt32LE(16, 16);
+  bytes.writeUInt16LE(1, 20);
+  bytes.writeUInt16LE(1, 22);
+  bytes.writeUInt32LE(rate_hz, 24);
+  bytes.writeUInt32LE(2 * rate_hz, 28);
+  bytes.writeUInt16LE(2, 32);
+  bytes.writeUInt16LE(16, 34);
+  bytes.write("data", 36);
+  bytes.writeUInt32LE(2 * frames, 40);
+  for (let frame = 0; frame < frames; frame += 1) bytes.writeInt16LE(sample(frame), 44 + 2 * frame);
+  return bytes;
+}

@@ -1,15 +1,10 @@
 /** What a file does not say itself is asked where it is missing: raw samples, a log's rate, files of one run, rows that count. */
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { dropFiles, settled, until, withSite } from "./support.mjs";
-
-/** @typedef {import("playwright-core").Page} Page */
+import { dropFiles, settled, textOf, until, wave, withSite } from "./support.mjs";
 
 const site = withSite();
 const RATE = 48_000;
-
-/** @param {Page} page @param {string} selector */
-const textOf = async (page, selector) => (await page.locator(selector).textContent()) ?? "";
 
 /** Half a second of a 6 kHz tone, as 24-bit words, highest byte first. */
 function rawSamples() {
@@ -18,24 +13,8 @@ function rawSamples() {
   return bytes;
 }
 
-/** A WAV of 16 bits with so many seconds of one value, as RIFF/WAVE (Microsoft and IBM, 1991). @param {number} seconds @param {number} value */
-function wave(seconds, value) {
-  const bytes = Buffer.alloc(44 + 2 * RATE * seconds);
-  bytes.write("RIFF", 0);
-  bytes.writeUInt32LE(bytes.length - 8, 4);
-  bytes.write("WAVEfmt ", 8);
-  bytes.writeUInt32LE(16, 16);
-  bytes.writeUInt16LE(1, 20);
-  bytes.writeUInt16LE(1, 22);
-  bytes.writeUInt32LE(RATE, 24);
-  bytes.writeUInt32LE(2 * RATE, 28);
-  bytes.writeUInt16LE(2, 32);
-  bytes.writeUInt16LE(16, 34);
-  bytes.write("data", 36);
-  bytes.writeUInt32LE(bytes.length - 44, 40);
-  for (let at = 44; at < bytes.length; at += 2) bytes.writeInt16LE(at % 4 ? value : -value, at);
-  return bytes;
-}
+/** So many seconds of one value, its sign changing at each sample. @param {number} seconds @param {number} value */
+const steady = (seconds, value) => wave(RATE, RATE * seconds, (frame) => (frame % 2 ? value : -value));
 
 /** A log without time: speed rises, one level. @param {number} rows */
 const timeless = (rows) => Buffer.from(`RPM,Knock Level (V),Load (kPa)\n${Array.from({ length: rows }, (_, at) => `${1000 + 5 * at},${0.2 + 0.01 * (at % 7)},${30 + at % 60}`).join("\n")}\n`);
@@ -94,7 +73,7 @@ test("a log without time is given its rows a second, and its length follows", as
 
 test("parts of one run are joined one after the other or side by side, and taken apart again", async () => {
   const { page, complaints, close } = await site.open();
-  await dropFiles(page, [{ name: "run-10.wav", bytes: wave(1, 900) }, { name: "run-9.wav", bytes: wave(1, 500) }]);
+  await dropFiles(page, [{ name: "run-10.wav", bytes: steady(1, 900) }, { name: "run-9.wav", bytes: steady(1, 500) }]);
   await until(async () => (await page.locator("#file-list table.files > tbody > tr").count()) === 2);
   await until(async () => (await page.locator("#run-files input:checked").count()) === 2);
   await settled(page);
@@ -116,7 +95,7 @@ test("parts of one run are joined one after the other or side by side, and taken
 
 test("files that don't fit together stay as they are, with the reason", async () => {
   const { page, close } = await site.open();
-  await dropFiles(page, [{ name: "a-1.wav", bytes: wave(1, 900) }, { name: "a-2.wav", bytes: wave(2, 500) }]);
+  await dropFiles(page, [{ name: "a-1.wav", bytes: steady(1, 900) }, { name: "a-2.wav", bytes: steady(2, 500) }]);
   await until(async () => (await page.locator("#run-files input:checked").count()) === 2);
   await page.locator("#join-beside").click();
   await until(async () => /channels of one length/.test(await textOf(page, "#faults")));

@@ -52,9 +52,16 @@ function heatRows(layer) {
   });
 }
 
-/** @param {Layer} layer @param {[number, number]} range @returns {string[][]} name, x, y */
-function layerRows(layer, range) {
-  const name = String(layer.label ?? layer.text ?? "");
+/** Names of the layers without one of their own: where lines or bands lie in lanes, one a tick, each has its tick's.
+ * @param {Figure} figure @returns {Map<Layer, string>} */
+function laneNames({ layers, y }) {
+  const lanes = layers.filter(({ layer, label }) => (layer === "line" || layer === "between") && !label);
+  return new Map(lanes.length === y.ticks.length ? lanes.map((layer, at) => [layer, y.ticks[at][1]]) : []);
+}
+
+/** @param {Layer} layer @param {string} lane @param {[number, number]} range @returns {string[][]} name, x, y */
+function layerRows(layer, lane, range) {
+  const name = String(layer.label ?? layer.text ?? lane);
   switch (layer.layer) {
     case "line": case "points": case "between": return seriesRows(layer, name, range);
     case "heat": return heatRows(layer);
@@ -72,11 +79,14 @@ const byAxis = (axis, text) => (axis === "x" ? [text, ""] : ["", text]);
 /** @param {Figure} figure @param {string} caption @param {[number, number]} range what is shown along x
  * @returns {import("../protocol.js").Table} */
 export function figureTable(figure, caption, range) {
-  const rows = figure.layers.flatMap((layer) => layerRows(layer, range)).slice(0, 10 * MOST_ROWS);
+  const lanes = laneNames(figure);
+  const all = figure.layers.flatMap((layer) => layerRows(layer, lanes.get(layer) ?? "", range)).slice(0, 10 * MOST_ROWS);
+  const columns = ["what", figure.x.label || "across", figure.y.label || "up"];
+  const first = all.some(([name]) => name) ? 0 : 1; // nothing has a name: no column for it
   return {
     id: `figures-${figure.id}`, caption: `${caption}: the figures, thinned where many`,
-    columns: ["what", figure.x.label || "across", figure.y.label || "up"],
-    rows: rows.map((cells) => ({ cells: cells.map((text) => ({ text, need: false })), chosen: false })),
+    columns: columns.slice(first),
+    rows: all.map((cells) => ({ cells: cells.slice(first).map((text) => ({ text, need: false })), chosen: false })),
   };
 }
 

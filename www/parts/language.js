@@ -21,6 +21,8 @@ const pattern = (text) => new RegExp(`^${text.replace(/[.*+?^$|()[\]\\]/g, "\\$&
 /** @param {Record<string, string>} texts @returns {Table} */
 function tableOf(texts) {
   const [fixed, open] = [Object.entries(texts).filter(([key]) => !/\{#?\}/.test(key)), Object.entries(texts).filter(([key]) => /\{#?\}/.test(key))];
+  const words = (/** @type {[string, string]} */ [key]) => key.replace(/\{#?\}/g, "").length;
+  open.sort((one, other) => words(other) - words(one)); // of two that fit, the one that says more
   return { plain: new Map(fixed), patterns: open.map(([key, text]) => [pattern(key), text]) };
 }
 
@@ -46,8 +48,24 @@ function looked(table, text) {
     let at = 0;
     return to.replace(/\{#?\}/g, () => { at += 1; return looked(table, found[at]) ?? found[at]; });
   }
-  return null;
+  return listed(table, text, "; ") ?? listed(table, text, ", ");
 }
+
+/** Several texts in a row, each in the other language, or null when one of them is in no table. @param {Table} table @param {string} text
+ * @param {string} between @returns {string | null} */
+function listed(table, text, between) {
+  const parts = text.split(between);
+  if (parts.length < 2) return null;
+  const others = [];
+  for (const part of parts) {
+    const other = looked(table, part);
+    if (other === null) return null;
+    others.push(other);
+  }
+  return others.join(between);
+}
+
+const TO_DO = ". To do: ";
 
 /** Words of a place in a file. @type {Record<string, Record<string, string>>} */
 const PLACES = { de: { byte: "Byte", line: "Zeile", field: "Feld", "To do": "Zu tun" } };
@@ -68,9 +86,9 @@ function halves(table, text, between, joined) {
 /** A sentence about a file, in two forms: `name, place: what; what to do` and `name, place: what. To do: what to do`.
  * @param {Table} table @param {string} text @param {string} tag @returns {string | null} */
 function aboutFile(table, text, tag) {
-  if (!text.includes("; ") && !text.includes(". To do: ")) return null;
+  if (!text.includes("; ") && !text.includes(TO_DO)) return null;
   const words = PLACES[tag] ?? {};
-  const two = (/** @type {string} */ part) => halves(table, part, ". To do: ", `. ${words["To do"] ?? "To do"}: `) ?? halves(table, part, "; ", "; ");
+  const two = (/** @type {string} */ part) => halves(table, part, TO_DO, `. ${words["To do"] ?? "To do"}: `) ?? halves(table, part, "; ", "; ");
   for (let at = text.indexOf(": "); at >= 0; at = text.indexOf(": ", at + 1)) {
     const said = two(text.slice(at + 2));
     if (said !== null) return `${placed(text.slice(0, at), tag)}: ${said}`;
@@ -86,6 +104,22 @@ function afterName(table, text, tag) {
   }
   return null;
 }
+
+/** A fault in a browser's own words: what is to be done about it alone. @param {Table} table @param {string} text @param {string} tag */
+function todoOf(table, text, tag) {
+  const at = text.indexOf(TO_DO);
+  const todo = at > 0 ? looked(table, text.slice(at + TO_DO.length)) : null;
+  return todo === null ? null : `${text.slice(0, at)}. ${PLACES[tag]?.["To do"] ?? "To do"}: ${todo}`;
+}
+
+/** What the page shows for an English text, or null when it is in no table. @param {string} tag @param {string} text */
+export function translated(tag, text) {
+  const table = TABLES[tag]?.();
+  return table ? inOther(table, text, tag) : null;
+}
+
+/** @param {Table} table @param {string} words @param {string} tag */
+const inOther = (table, words, tag) => table.plain.get(words) ?? aboutFile(table, words, tag) ?? looked(table, words) ?? todoOf(table, words, tag) ?? afterName(table, words, tag);
 
 export class PageLanguage {
   /** @param {HTMLElement} root */
@@ -162,7 +196,7 @@ export class PageLanguage {
     const core = text?.trim();
     if (!text || !core || !this.table || this.set.get(node)?.get(name)?.[1] === text) return;
     const words = core.replace(/\s+/g, " ");
-    const other = this.table.plain.get(words) ?? aboutFile(this.table, words, this.tag) ?? looked(this.table, words) ?? afterName(this.table, words, this.tag);
+    const other = inOther(this.table, words, this.tag);
     if (other === null) return;
     const here = text.replace(core, () => other);
     const texts = this.set.get(node) ?? new Map();

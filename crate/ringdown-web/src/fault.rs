@@ -29,11 +29,7 @@ impl From<&Error> for Fault {
 
 /// Bytes of no known kind may be samples without a header; text and JSON are not.
 fn asks(kind: &Kind) -> Option<&'static str> {
-    match kind {
-        Kind::Unknown { looks_like, .. } if looks_like.starts_with("bytes") => Some("raw"),
-        Kind::Malformed { expected, .. } if *expected == "at least one whole frame" => Some("raw"),
-        _ => None,
-    }
+    matches!(kind, Kind::Bytes | Kind::NoFrame { .. }).then_some("raw")
 }
 
 /// A fault of the page itself rather than of a file.

@@ -67,6 +67,13 @@ pub enum Kind {
         /// What to hand over instead.
         remedy: &'static str,
     },
+    /// Bytes of no kind at all: samples without a header, if a user says how they are stored.
+    Bytes,
+    /// Samples without a header, stored as told, that do not fill one frame.
+    NoFrame {
+        /// Bytes there are.
+        present: u64,
+    },
     /// A known kind, but this part of it breaks its own rules.
     Malformed {
         /// What was found.
@@ -110,6 +117,8 @@ impl Kind {
                 "an engine sheet or a card is a short text: drop the file that Ringdown saved"
             }
             Kind::TooLarge { .. } => "split the file, or export fewer columns",
+            Kind::Bytes => "drop a WAV recording, a log as CSV text, an engine sheet or a card",
+            Kind::NoFrame { .. } => "check the width and the number of channels",
             Kind::Unknown { remedy, .. }
             | Kind::Malformed { remedy, .. }
             | Kind::Unsupported { remedy, .. }
@@ -162,6 +171,10 @@ impl fmt::Display for Kind {
                 write!(f, "the header promises {promised} bytes, {present} are there")
             }
             Kind::TooLarge { what, asked, allowed } => write!(f, "{what}: {asked}, at most {allowed} are held"),
+            Kind::Bytes => write!(f, "bytes that are neither sound nor text"),
+            Kind::NoFrame { present } => {
+                write!(f, "found {present} bytes of samples, expected at least one whole frame")
+            }
             Kind::Unknown { looks_like, .. } => write!(f, "{looks_like}"),
             Kind::Malformed { found, expected, .. } => write!(f, "found {found}, expected {expected}"),
             Kind::Unsupported { found, .. } => write!(f, "{found} is not read"),

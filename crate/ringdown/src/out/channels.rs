@@ -2,7 +2,7 @@
 //!
 //! The result, the terminal and section 2 all show these.
 
-use super::words::{say, text};
+use super::words::{column_name, say, text};
 use crate::card::recording::Recording;
 use crate::card::{Card, Content, File};
 use crate::read::log::{Column, Log, Of};
@@ -77,7 +77,7 @@ fn logged(log: &Log, column: &Column) -> Channel {
     let samples = there().count();
     Channel {
         channel: column.column,
-        name: column.name.clone(),
+        name: column_name(&column.name),
         unit: column.unit.clone(),
         role: column.role,
         of: column.of,

@@ -1,6 +1,7 @@
 //! Limits as a table to type in or to import: delimiter, decimal mark and direction as asked for.
 
 use super::section::group_name;
+use super::words::{say, text};
 use crate::card::{Card, Group, Side};
 use crate::feature::control::Control;
 use crate::limit::limits::LimitAt;
@@ -38,11 +39,11 @@ impl Default for Layout {
 pub fn limits_csv(card: &Card, layout: Layout) -> String {
     let mut blocks = Vec::new();
     if let Some(outcome) = card.outcome() {
-        blocks.push(block(card, &outcome.side, "limit over floor, dB", layout, |limit, floor| Some(limit - floor?)));
-        blocks.push(block(card, &outcome.side, "limit, dB re full scale", layout, |limit, _| Some(limit)));
+        blocks.push(block(card, &outcome.side, &text("csv.over_floor"), layout, |limit, floor| Some(limit - floor?)));
+        blocks.push(block(card, &outcome.side, &text("csv.level"), layout, |limit, _| Some(limit)));
     }
     if let Some(logs) = card.log_outcome() {
-        let what = format!("limit, {}", logs.unit.as_deref().unwrap_or("log unit"));
+        let what = say("csv.log", &[("unit", logs.unit.clone().unwrap_or_else(|| text("unit.log")))]);
         blocks.push(block(card, &logs.side, &what, layout, |limit, _| Some(logs.logged(limit))));
     }
     let separator = if layout.delimiter == ',' { "\r\n" } else { "\n" };
@@ -99,7 +100,7 @@ fn block(
     value: impl Fn(f64, Option<f64>) -> Option<f64>,
 ) -> String {
     let decimal = |number: f64| format!("{number:.6}").replace('.', &layout.decimal.to_string());
-    let mut grid: Vec<Vec<String>> = vec![vec![format!("{what} \\ rpm")]];
+    let mut grid: Vec<Vec<String>> = vec![vec![say("csv.head", &[("what", what.to_owned())])]];
     grid[0].extend(side.breakpoints.iter().map(|rpm| rpm.to_string().replace('.', &layout.decimal.to_string())));
     for (name, cells) in rows(card, side) {
         let mut line = vec![neutral(&name)];

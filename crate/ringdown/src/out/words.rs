@@ -1,6 +1,7 @@
 //! Sentences: every text the tool says comes from `text/<language>.json`, for page and native twin alike.
 
 use super::speech;
+use crate::read::log::nameless;
 
 /// The sentence of `key` with each `{name}` replaced. A key that is not in the table is returned as it is (a test
 /// keeps that from happening).
@@ -94,6 +95,11 @@ pub fn list(items: &[String]) -> String {
         [one] => one.clone(),
         [most @ .., last] => format!("{} {} {last}", most.join(", "), text("and")),
     }
+}
+
+/// A log's column as a reader is told of it: by its own name, or by its number.
+pub fn column_name(name: &str) -> String {
+    nameless(name).map_or_else(|| name.to_owned(), |n| say("log.column", &[("n", n.to_string())]))
 }
 
 #[cfg(test)]

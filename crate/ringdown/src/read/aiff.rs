@@ -66,7 +66,7 @@ pub(super) fn open(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Sam
     let mut notes = Vec::new();
     let present = interleaved::present(name, &layout, told, len, &mut notes)?;
     let mut value = Samples::pcm(name, source, layout, common.bits, common.sample_rate_hz, present);
-    value.format += if is_c { " (AIFF-C)" } else { " (AIFF)" };
+    value.form.container = Some(if is_c { "AIFF-C" } else { "AIFF" });
     cues.retain(|cue: &Cue| cue.frame < value.frames);
     cues.sort_by_key(|cue| cue.frame);
     value.cues = cues;

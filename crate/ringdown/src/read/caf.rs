@@ -58,7 +58,7 @@ pub(super) fn open(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Sam
     let mut notes = Vec::new();
     let present = interleaved::present(name, &layout, told, len, &mut notes)?;
     let mut value = Samples::pcm(name, source, layout, description.bits, description.sample_rate_hz, present);
-    value.format += " (CAF)";
+    value.form.container = Some("CAF");
     Ok(Loaded { value, notes })
 }
 

@@ -1,7 +1,7 @@
 //! FLAC (RFC 9639): metadata and frame headers are read here, so that any frame is found by halving; a frame's samples
 //! are decoded by claxon, which checks their CRC.
 
-use super::samples::{Body, Planes, Samples};
+use super::samples::{Body, Coding, Planes, Samples};
 use super::{Source, bytes, fmt_chunk};
 use crate::error::{Error, Kind, Loaded, Place};
 use claxon::frame::FrameReader;
@@ -73,7 +73,7 @@ pub(super) fn open(name: &str, mut source: Box<dyn Source>) -> Result<Loaded<Sam
         sample_rate_hz: f64::from(info.sample_rate_hz),
         channels: info.channels,
         frames: if info.frames > 0 { frames.min(info.frames) } else { frames },
-        format: format!("{}-bit FLAC", info.bits),
+        form: Coding::Flac(info.bits).into(),
         bits: info.bits,
         step: Some(2f64.powi(1 - i32::from(info.bits))),
         cues: Vec::new(),

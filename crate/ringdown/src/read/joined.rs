@@ -1,6 +1,6 @@
 //! Several files of one run as one recording: parts that follow each other, or channels kept in a file each.
 
-use super::samples::{Body, Label, Planes, Samples};
+use super::samples::{Body, Coding, Form, Label, Planes, Samples};
 use super::wave::Cue;
 use crate::error::{Error, Kind, Loaded, Place};
 use serde::{Deserialize, Serialize};
@@ -82,7 +82,7 @@ fn joined(name: String, parts: Vec<Samples>, how: Join, shortest: u64) -> Sample
             Join::Beside => parts.iter().map(|part| part.channels).sum(),
         },
         frames: if how == Join::After { sum(&parts) } else { shortest },
-        format: first.map(|part| format!("{}, {} files joined", part.format, parts.len())).unwrap_or_default(),
+        form: first.map_or(Coding::Text.into(), |part| Form { files: parts.len(), ..part.form.clone() }),
         bits,
         step,
         cues: cues(&parts, how),
@@ -148,12 +148,12 @@ fn list(parts: &[Samples]) -> String {
     parts.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
-/// "take_001.wav + 2 more".
+/// "take_001.wav + 2".
 fn title(names: &[&str]) -> String {
     match names {
         [] => "no file".to_owned(),
         [one] => (*one).to_owned(),
-        [one, rest @ ..] => format!("{one} + {} more", rest.len()),
+        [one, rest @ ..] => format!("{one} + {}", rest.len()),
     }
 }
 

@@ -4,6 +4,7 @@ use super::clock::Axis;
 use super::dialect::{self, Dialect};
 use super::roles::{self, Facts, Figures, Guess, Role};
 use super::table::Table;
+use super::text::Delimiter;
 use super::{Content, Source, bytes, clock, names, scope};
 use crate::error::{Error, Kind, Loaded, Place};
 use crate::units::kpa_per;
@@ -18,10 +19,38 @@ pub struct Log {
     pub t_s: Vec<f64>,
     /// All columns, the time column included, in the file's order.
     pub columns: Vec<Column>,
-    /// What was assumed about the text, one sentence: "semicolons, decimal comma, units in the header, UTF-8".
-    pub assumed: String,
+    /// What was assumed about the text.
+    pub assumed: Assumed,
     /// Rows a second as told by the user, where no column holds the time.
     pub told_rate_hz: Option<f64>,
+}
+
+/// How the text of a log was understood.
+#[derive(Debug, Clone, Copy)]
+pub struct Assumed {
+    /// What stands between two cells.
+    pub delimiter: Delimiter,
+    /// A comma before decimals, not a point.
+    pub decimal_comma: bool,
+    /// What the head tells.
+    pub head: Head,
+    /// Lines before the table.
+    pub preamble: usize,
+    /// The encoding's own name.
+    pub encoding: &'static str,
+}
+
+/// What the head of a table tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Head {
+    /// There is none: columns are known by number.
+    None,
+    /// Names, and units in a row below them.
+    UnitsBelow,
+    /// Names with their units.
+    Units,
+    /// Names alone.
+    Names,
 }
 
 /// One column.
@@ -158,7 +187,7 @@ fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>
         let unit = dialect.units.get(k).cloned().flatten();
         let mut column = Column {
             column: k + 1,
-            name: head.cloned().unwrap_or_else(|| format!("column {}", k + 1)),
+            name: head.cloned().unwrap_or_else(|| format!("{NAMELESS}{}", k + 1)),
             unit,
             role: guess.role,
             of: head.and_then(|head| names::of(head)).filter(|_| speaks_of_a_sensor(guess.role)),
@@ -267,20 +296,26 @@ fn note_double_names(name: &str, columns: &[Column], notes: &mut Vec<Error>) {
     }
 }
 
-/// One sentence on how the text was understood.
-fn assumed(dialect: &Dialect) -> String {
-    let mut parts = vec![dialect.delimiter.in_words().to_owned()];
-    let decimal = if dialect.decimal == super::number::Decimal::Comma { "decimal comma" } else { "decimal point" };
-    parts.push(decimal.to_owned());
-    parts.push(match (dialect.head.is_empty(), dialect.units_row) {
-        (true, _) => "no head: columns by number".to_owned(),
-        (_, true) => "units in a row of their own".to_owned(),
-        _ if dialect.units.iter().any(Option::is_some) => "units in the head".to_owned(),
-        _ => "no units".to_owned(),
-    });
-    if dialect.preamble > 0 {
-        parts.push(format!("{} lines before the table", dialect.preamble));
+/// How the text was understood.
+fn assumed(dialect: &Dialect) -> Assumed {
+    Assumed {
+        delimiter: dialect.delimiter,
+        decimal_comma: dialect.decimal == super::number::Decimal::Comma,
+        head: match (dialect.head.is_empty(), dialect.units_row) {
+            (true, _) => Head::None,
+            (_, true) => Head::UnitsBelow,
+            _ if dialect.units.iter().any(Option::is_some) => Head::Units,
+            _ => Head::Names,
+        },
+        preamble: dialect.preamble,
+        encoding: dialect.script.encoding_name(),
     }
-    parts.push(dialect.script.encoding_name().to_owned());
-    parts.join(", ")
+}
+
+/// Before the number of a column whose head names it not.
+const NAMELESS: &str = "column ";
+
+/// The number of a column that is known by it alone.
+pub fn nameless(name: &str) -> Option<usize> {
+    name.strip_prefix(NAMELESS)?.parse().ok()
 }

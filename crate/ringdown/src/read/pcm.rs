@@ -1,6 +1,7 @@
 //! Sample words of a recording to `f32`, full scale = 1.
 
 use super::bytes::Endian;
+use super::samples::Coding;
 
 /// How one sample is stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,12 +17,11 @@ pub(super) enum Word {
 }
 
 impl Word {
-    /// "24-bit PCM".
-    pub(super) fn in_words(self, bits: u16, word_bytes: usize) -> String {
+    /// What a sample of so many bits is.
+    pub(super) fn coding(self, bits: u16, bytes: usize) -> Coding {
         match self {
-            Word::Float32(_) | Word::Float64(_) => format!("{bits}-bit float"),
-            _ if usize::from(bits) < 8 * word_bytes => format!("{bits}-bit PCM in {word_bytes} bytes"),
-            _ => format!("{bits}-bit PCM"),
+            Word::Float32(_) | Word::Float64(_) => Coding::Float(bits),
+            _ => Coding::Pcm { bits, bytes },
         }
     }
 

@@ -111,13 +111,7 @@ pub fn open(name: &str, mut source: Box<dyn Source>, form: &RawForm) -> Result<L
     let present = bytes::length(name, source.as_mut())?.saturating_sub(form.skip);
     let (frames, left) = (present / layout.frame_bytes() as u64, present % layout.frame_bytes() as u64);
     if frames == 0 {
-        let found = format!("{present} bytes of samples");
-        let remedy = "check the width and the number of channels";
-        return Err(Error::new(
-            name,
-            Place::File,
-            Kind::Malformed { found, expected: "at least one whole frame", remedy },
-        ));
+        return Err(Error::new(name, Place::File, Kind::NoFrame { present }));
     }
     let mut notes = Vec::new();
     if left > 0 {
@@ -127,6 +121,6 @@ pub fn open(name: &str, mut source: Box<dyn Source>, form: &RawForm) -> Result<L
     }
     let bits = 8 * word_bytes as u16;
     let mut value = Samples::pcm(name, source, layout, bits, form.sample_rate_hz, present);
-    value.format += " without a header";
+    value.form.is_bare = true;
     Ok(Loaded { value, notes })
 }

@@ -33,8 +33,8 @@ pub struct Samples {
     pub channels: usize,
     /// Frames (samples per channel) present.
     pub frames: u64,
-    /// What the samples are, in words: "24-bit PCM".
-    pub format: String,
+    /// How the samples are stored.
+    pub form: Form,
     /// Bits of one sample that carry signal.
     pub bits: u16,
     /// Least step between two sample values, full scale = 1; `None` for float.
@@ -46,6 +46,43 @@ pub struct Samples {
     /// Frame of the day the recording starts at, where the recorder kept it (bext, EBU Tech 3285).
     pub time_reference: Option<u64>,
     pub(super) body: Box<dyn Body>,
+}
+
+/// How the samples of a recording are stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Form {
+    /// What one sample is.
+    pub coding: Coding,
+    /// The file around them where it is not WAV: a proper name such as "AIFF".
+    pub container: Option<&'static str>,
+    /// Whether a user told the form of samples without a header.
+    pub is_bare: bool,
+    /// Files joined to this one; 1 for a file of its own.
+    pub files: usize,
+}
+
+/// What one sample is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Coding {
+    /// Whole numbers.
+    Pcm {
+        /// Bits that carry signal.
+        bits: u16,
+        /// Bytes that hold them.
+        bytes: usize,
+    },
+    /// Floating point of so many bits.
+    Float(u16),
+    /// FLAC of so many bits.
+    Flac(u16),
+    /// Text of an oscilloscope.
+    Text,
+}
+
+impl From<Coding> for Form {
+    fn from(coding: Coding) -> Self {
+        Self { coding, container: None, is_bare: false, files: 1 }
+    }
 }
 
 /// Name and unit of one channel.
@@ -61,8 +98,8 @@ pub struct Label {
 
 impl std::fmt::Debug for Samples {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Samples { name, sample_rate_hz, channels, frames, format, .. } = self;
-        write!(f, "Samples({name}, {sample_rate_hz} Hz, {channels} channels, {frames} frames, {format})")
+        let Samples { name, sample_rate_hz, channels, frames, form, .. } = self;
+        write!(f, "Samples({name}, {sample_rate_hz} Hz, {channels} channels, {frames} frames, {form:?})")
     }
 }
 
@@ -81,7 +118,7 @@ impl Samples {
             sample_rate_hz,
             channels: layout.channels,
             frames: data_bytes / layout.frame_bytes().max(1) as u64,
-            format: layout.word.in_words(bits, layout.word_bytes),
+            form: layout.word.coding(bits, layout.word_bytes).into(),
             bits,
             step: layout.word.step(bits),
             cues: Vec::new(),

@@ -5,7 +5,7 @@
 
 use super::dialect::Dialect;
 use super::names;
-use super::samples::{Body, Label, Planes, Samples};
+use super::samples::{Body, Coding, Label, Planes, Samples};
 use super::table::Table;
 use crate::error::{Error, Kind, Loaded, Place};
 
@@ -90,7 +90,7 @@ pub(super) fn recording(
         sample_rate_hz: round_rate(1.0 / (grid.step_s * scale), times.len()),
         channels: labels.len(),
         frames: times.len() as u64,
-        format: "oscilloscope text".to_owned(),
+        form: Coding::Text.into(),
         bits: 0,
         step: None,
         cues: Vec::new(),

@@ -26,19 +26,6 @@ pub enum Delimiter {
     Blanks,
 }
 
-impl Delimiter {
-    /// "semicolons", for the sentence that says what was assumed.
-    pub fn in_words(self) -> &'static str {
-        match self {
-            Delimiter::Byte(b',') => "commas",
-            Delimiter::Byte(b';') => "semicolons",
-            Delimiter::Byte(b'\t') => "tabs",
-            Delimiter::Byte(_) => "bars",
-            Delimiter::Blanks => "blanks",
-        }
-    }
-}
-
 /// Encoding and line ends, guessed from the first bytes.
 #[derive(Debug, Clone, Copy)]
 pub struct Script {
@@ -54,7 +41,7 @@ impl Script {
     /// whatever the letters suggest (usually Windows-1252).
     ///
     /// # Errors
-    /// [`Kind::Unknown`] when the bytes are no text.
+    /// [`Kind::Bytes`] when the bytes are no text.
     pub fn guess(head: &[u8]) -> Result<Script, Kind> {
         let (encoding, mark) = match Encoding::for_bom(head) {
             Some(known) => known,
@@ -63,8 +50,7 @@ impl Script {
         let text = encoding.decode_without_bom_handling(head.get(mark..).unwrap_or_default()).0;
         let odd = text.chars().filter(|c| c.is_control() && !matches!(c, '\t' | '\n' | '\r' | '\x0c' | '\x1a')).count();
         if odd * 50 > text.chars().count() {
-            let remedy = "drop a WAV recording, a log as CSV text, an engine sheet or a card";
-            return Err(Kind::Unknown { looks_like: "bytes that are neither sound nor text".into(), remedy });
+            return Err(Kind::Bytes);
         }
         let bare_cr = text.contains('\r') && !text.contains('\n');
         Ok(Script { encoding, mark, bare_cr })

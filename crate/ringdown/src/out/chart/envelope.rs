@@ -3,7 +3,7 @@
 use super::*;
 use crate::card::MarkLabel;
 use crate::card::recording::Recording;
-use crate::out::words::say;
+use crate::out::words::{column_name, say};
 use crate::read::log::{Column, Log};
 use crate::read::roles::Role;
 use crate::signal::envelope::{BLOCK, Columns, columns_of};
@@ -31,22 +31,17 @@ pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usi
     if to <= from {
         return None;
     }
-    let count = survey.channels.len();
-    let mut layers = Vec::new();
-    let mut ticks = Vec::new();
-    let step_s = (to - from) as f64 / rate / columns as f64;
-    let start_s = from as f64 / rate;
-    for (index, extents) in extents(recording, from, to, columns).into_iter().enumerate() {
-        let lane = (count - index) as f64;
-        let channel = &survey.channels[index];
-        let scale = 0.45 / f64::from(channel.max.abs().max(channel.min.abs()).max(1e-6));
-        let y = |values: &[f32]| numbers(values.iter().map(|value| lane + f64::from(*value) * scale));
-        let x = numbers((0..extents.min.len()).map(|column| start_s + (column as f64 + 0.5) * step_s));
-        let sensor = recording.role(index as u16 + 1, card.sheet()) == crate::read::roles::Role::Sensor;
-        let ink = if sensor { Ink::Ink } else { Ink::Quiet };
-        layers.push(Layer::Between { x, low: y(&extents.min), high: y(&extents.max), ink, opacity: 0.8 });
-        ticks.push((lane, say("chart.channel", &[("n", (index + 1).to_string())])));
-    }
+    let span_s = [from as f64 / rate, to as f64 / rate];
+    let lanes = extents(recording, from, to, columns).into_iter().enumerate().zip(&survey.channels);
+    let lanes = lanes.map(|((index, columns), channel)| {
+        let sensor = recording.role(index as u16 + 1, card.sheet()) == Role::Sensor;
+        Lane {
+            columns,
+            largest: channel.max.abs().max(channel.min.abs()),
+            ink: if sensor { Ink::Ink } else { Ink::Quiet },
+        }
+    });
+    let (mut layers, y) = stacked(&lanes.collect::<Vec<_>>(), span_s);
     for mark in card.marks().iter().filter(|mark| mark.file == file.input.name) {
         let key = match mark.label {
             MarkLabel::Safe => "mark.safe",
@@ -61,10 +56,35 @@ pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usi
     Some(Figure {
         id: format!("envelope-{id}"),
         summary: say("recordings.figure.summary", &[("file", file.input.name.clone())]),
-        x: axis("chart.s", Quantity::Time, start_s, to as f64 / rate),
-        y: Axis { ticks, ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5) },
+        x: axis("chart.s", Quantity::Time, span_s[0], span_s[1]),
+        y,
         layers,
     })
+}
+
+/// What one channel shows.
+struct Lane {
+    columns: Columns,
+    /// What reaches the lane's edge.
+    largest: f32,
+    ink: Ink,
+}
+
+/// Channels one below the other over `span_s`, the first at the top, each filling its lane; and the axis that numbers them.
+fn stacked(lanes: &[Lane], [from_s, to_s]: [f64; 2]) -> (Vec<Layer>, Axis) {
+    let count = lanes.len();
+    let place = |index: usize| (count - index) as f64;
+    let layer = |(index, Lane { columns, largest, ink }): (usize, &Lane)| {
+        let scale = 0.45 / f64::from(largest.max(1e-6));
+        let y = |values: &[f32]| numbers(values.iter().map(|value| place(index) + f64::from(*value) * scale));
+        let step_s = (to_s - from_s) / columns.min.len().max(1) as f64;
+        let x = numbers((0..columns.min.len()).map(|column| from_s + (column as f64 + 0.5) * step_s));
+        Layer::Between { x, low: y(&columns.min), high: y(&columns.max), ink: *ink, opacity: 0.8 }
+    };
+    let channel = |index: usize| say("chart.channel", &[("n", (index + 1).to_string())]);
+    let ticks = (0..count).map(|index| (place(index), channel(index))).collect();
+    let axis = Axis { ticks, ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5) };
+    (lanes.iter().enumerate().map(layer).collect(), axis)
 }
 
 /// A first look before the file has been read: [`LOOK`] samples from the middle of each of [`MOST_LOOKS`] stretches at most,
@@ -91,26 +111,18 @@ fn glance(name: &str, id: FileId, recording: &Recording, range_s: Option<[f64; 2
             lane.max.extend(seen.max);
         }
     }
-    let count = lanes.len();
-    let step_s = (to - from) as f64 / rate / looks as f64;
-    let start_s = from as f64 / rate;
-    let lane = |(index, lane): (usize, &Columns)| {
-        let place = (count - index) as f64;
-        let most = lane.min.iter().chain(&lane.max).fold(1e-6_f32, |most, value| most.max(value.abs()));
-        let y = |values: &[f32]| numbers(values.iter().map(|value| place + f64::from(*value) * 0.45 / f64::from(most)));
-        let x = numbers((0..lane.min.len()).map(|look| start_s + (look as f64 + 0.5) * step_s));
-        Layer::Between { x, low: y(&lane.min), high: y(&lane.max), ink: Ink::Quiet, opacity: 0.8 }
-    };
-    let tick = |index: usize| ((count - index) as f64, say("chart.channel", &[("n", (index + 1).to_string())]));
+    let span_s = [from as f64 / rate, to as f64 / rate];
+    let lanes = lanes.into_iter().map(|columns| {
+        let largest = columns.min.iter().chain(&columns.max).fold(0.0_f32, |most, value| most.max(value.abs()));
+        Lane { columns, largest, ink: Ink::Quiet }
+    });
+    let (layers, y) = stacked(&lanes.collect::<Vec<_>>(), span_s);
     Some(Figure {
         id: format!("glance-{id}"),
         summary: say("recordings.figure.glance", &[("file", name.into())]),
-        x: axis("chart.s", Quantity::Time, start_s, to as f64 / rate),
-        y: Axis {
-            ticks: (0..count).map(tick).collect(),
-            ..axis("chart.channels", Quantity::Other, 0.2, count as f64 + 0.5)
-        },
-        layers: lanes.iter().enumerate().map(lane).collect(),
+        x: axis("chart.s", Quantity::Time, span_s[0], span_s[1]),
+        y,
+        layers,
     })
 }
 
@@ -145,7 +157,7 @@ fn logged(name: &str, id: FileId, log: &Log, range_s: Option<[f64; 2]>, columns:
         } else {
             layers.push(Layer::Between { x, low: least, high: most, ink: Ink::Ink, opacity: 0.9 });
         }
-        ticks.push((lane, column.name.chars().take(18).collect()));
+        ticks.push((lane, column_name(&column.name).chars().take(18).collect()));
     }
     Some(Figure {
         id: format!("envelope-{id}"),

@@ -118,7 +118,7 @@ fn without_load(group: &Group) -> String {
         ([one], _, _) => super::words::say("group.cylinder", &[("n", one.to_string())]),
         ([one, two], _, _) => super::words::say("group.pair", &[("a", one.to_string()), ("b", two.to_string())]),
         (_, Some(sensor), _) => super::words::say("group.sensor", &[("n", sensor.to_string())]),
-        (_, _, Some(column)) => column.clone(),
+        (_, _, Some(column)) => super::words::column_name(column),
         _ => text("group.all"),
     }
 }

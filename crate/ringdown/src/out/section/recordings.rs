@@ -4,7 +4,10 @@ use super::*;
 use crate::card::{Content, File, FileRole, RoleReason};
 use crate::out::channels::{self, Channel};
 use crate::out::words::{duration, percent, say};
+use crate::read::log::{Assumed, Head};
 use crate::read::roles::Role;
+use crate::read::samples::{Coding, Form};
+use crate::read::text::Delimiter;
 
 pub(super) fn view(card: &Card) -> SectionView {
     if card.files().is_empty() {
@@ -138,12 +141,54 @@ fn role_name(role: Role) -> String {
     text(&format!("role.{word}"))
 }
 
+/// "24-bit PCM (AIFF), 3 files joined".
+fn form_in_words(form: &Form) -> String {
+    let coding = match form.coding {
+        Coding::Pcm { bits, bytes } if usize::from(bits) < 8 * bytes => {
+            say("form.padded", &[("bits", bits.to_string()), ("bytes", bytes.to_string())])
+        }
+        Coding::Pcm { bits, .. } => say("form.pcm", &[("bits", bits.to_string())]),
+        Coding::Float(bits) => say("form.float", &[("bits", bits.to_string())]),
+        Coding::Flac(bits) => say("form.flac", &[("bits", bits.to_string())]),
+        Coding::Text => text("form.text"),
+    };
+    let container = form.container.map(|name| format!(" ({name})")).unwrap_or_default();
+    let bare = if form.is_bare { format!(" {}", text("form.bare")) } else { String::new() };
+    let joined = say("form.joined", &[("n", form.files.to_string())]);
+    let joined = if form.files > 1 { format!(", {joined}") } else { String::new() };
+    coding + &container + &bare + &joined
+}
+
+/// "semicolons, decimal comma, units in the head, UTF-8".
+fn assumed_in_words(assumed: &Assumed) -> String {
+    let delimiter = match assumed.delimiter {
+        Delimiter::Byte(b',') => "log.commas",
+        Delimiter::Byte(b';') => "log.semicolons",
+        Delimiter::Byte(b'\t') => "log.tabs",
+        Delimiter::Byte(_) => "log.bars",
+        Delimiter::Blanks => "log.blanks",
+    };
+    let head = match assumed.head {
+        Head::None => "log.head.none",
+        Head::UnitsBelow => "log.head.below",
+        Head::Units => "log.head.units",
+        Head::Names => "log.head.names",
+    };
+    let decimal = if assumed.decimal_comma { "log.comma" } else { "log.point" };
+    let mut parts = vec![text(delimiter), text(decimal), text(head)];
+    if assumed.preamble > 0 {
+        parts.push(say("log.preamble", &[("n", assumed.preamble.to_string())]));
+    }
+    parts.push(assumed.encoding.to_owned());
+    parts.join(", ")
+}
+
 fn file_row(file: &File) -> Row {
     let (what, rate, channels) = match &file.content {
         Content::Recording(recording) => {
             let wave = recording.samples.borrow();
             (
-                say("recordings.wave", &[("format", wave.format.clone())]),
+                say("recordings.wave", &[("format", form_in_words(&wave.form))]),
                 say("recordings.hz", &[("rate", number(wave.sample_rate_hz, 0))]),
                 say("recordings.channels", &[("n", recording.channels().to_string())]),
             )
@@ -152,7 +197,7 @@ fn file_row(file: &File) -> Row {
             let rate =
                 log.rate_hz().map_or_else(|| "–".into(), |rate| say("recordings.hz", &[("rate", number(rate, 1))]));
             (
-                say("recordings.table", &[("assumed", log.assumed.clone())]),
+                say("recordings.table", &[("assumed", assumed_in_words(&log.assumed))]),
                 rate,
                 say("recordings.columns", &[("n", log.columns.len().to_string())]),
             )

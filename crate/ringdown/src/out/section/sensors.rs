@@ -4,7 +4,7 @@ use super::*;
 use crate::card::FileRole;
 use crate::card::sensors::SensorReport;
 use crate::finding::sensors::{Kind, Weight};
-use crate::out::words::{khz, percent, say};
+use crate::out::words::{column_name, khz, percent, say};
 
 pub(super) fn view(card: &Card) -> SectionView {
     let reports = card.sensor_reports();
@@ -86,7 +86,7 @@ fn name(card: &Card, report: &SensorReport) -> String {
             let key = if alone { "sensors.name.short" } else { "sensors.name" };
             say(key, &[("n", channel.to_string()), file])
         }
-        (None, Some(column)) => say("sensors.name.column", &[("name", column.clone()), file]),
+        (None, Some(column)) => say("sensors.name.column", &[("name", column_name(column)), file]),
         (None, None) => report.file.clone(),
     }
 }
