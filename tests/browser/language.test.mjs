@@ -55,7 +55,7 @@ const ODD = [
   ["notime.csv", "RPM,Knock Level (V)\n1000,0.1\n1010,0.2\n1020,0.1\n1030,0.3\n"], ["cut.csv", "Time (s),RPM,Knock (V)\n0,1000,0.1\n0.1,1010,0.2\n0.2,1020,0.2\n0.3,10"],
 ];
 /** Words that German has not. */
-const ENGLISH = /\b(the|of|and|that|with|found|expected|drop|it|which|are|this|file|bytes of)\b/i;
+const ENGLISH = /\b(the|of|and|that|with|found|expected|drop|it|which|are|this|file|bytes of|values|says|unit|fits|comma|head|lines|to|largest)\b/i;
 
 test("in German every refusal of a file, and every note on what was assumed, is German", async () => {
   const { page, close } = await site.open();
@@ -67,6 +67,9 @@ test("in German every refusal of a file, and every note on what was assumed, is 
   const said = (await page.locator("#faults li span, #file-list .note").allTextContents()).map((text) => text.replace(names, ""));
   assert(said.length >= ODD.length, `${said.length} sentences`);
   assert.deepEqual(said.filter((text) => ENGLISH.test(text)), []);
+  const cells = (await page.locator("#file-list td, #recordings .tables caption, #recordings .tables td").allTextContents()).map((text) => text.replace(names, ""));
+  assert(cells.some((text) => /Kommas, Dezimalpunkt/.test(text)) && cells.some((text) => /^der Name sagt/.test(text)), `${cells}`);
+  assert.deepEqual(cells.filter((text) => ENGLISH.test(text)), []);
   await page.locator("#f-bore_mm").fill("9000");
   await page.locator("#f-bore_mm").press("Tab");
   await until(async () => /außerhalb/.test((await page.locator("#f-bore_mm-fault").textContent()) ?? ""));

@@ -564,7 +564,6 @@ const NOT_HERE: &[(&str, &str)] = &[
     ("band.todo.weak", "the same"),
     ("floor.finding.falls.one", "no engine of the demo grows quieter with speed on one side alone"),
     ("lost.notyet", "the demo's recordings pass the wheel's mark at once"),
-    ("sensors.kind.unequal", "two sensors that differ and are sound are told by sensors.good.unequal"),
     ("speed.note.camunsteady", "the demo's cam never contradicts itself"),
     ("speed.note.otheredge", "needs a wheel whose teeth are no half-waves: `crank.rs` makes one"),
 ];

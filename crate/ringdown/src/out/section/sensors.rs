@@ -91,10 +91,11 @@ fn name(card: &Card, report: &SensorReport) -> String {
     }
 }
 
-fn what(card: &Card, kind: &Kind) -> String {
+/// What is wrong, for a list of faults; none for a difference between sound sensors, which the finding tells by itself.
+fn what(card: &Card, kind: &Kind) -> Option<String> {
     let range = |low: &f64, high: &f64| [("low", db(*low)), ("high", db(*high))];
     let with = |key: &str, values: &[(&str, String)]| say(&format!("sensors.kind.{key}"), values);
-    match kind {
+    Some(match kind {
         Kind::Dead => text("sensors.kind.dead"),
         Kind::Clipped { share } => with("clipped", &[("share", percent(*share))]),
         Kind::Quantised { bits } => with("quantised", &[("bits", number(*bits, 0))]),
@@ -135,10 +136,7 @@ fn what(card: &Card, kind: &Kind) -> String {
             ];
             with("tuned", &values)
         }
-        Kind::Unequal { db: level, low, high } => {
-            let [low, high] = range(low, high);
-            with("unequal", &[("db", db(*level)), low, high])
-        }
+        Kind::Unequal { .. } => return None,
         Kind::LowRate { modes_lost } => with("lowrate", &[("n", modes_lost.to_string())]),
         Kind::LossySource { cut_hz } => with("lossy", &[("hz", khz(*cut_hz))]),
         Kind::Stuck => text("sensors.kind.stuck"),
@@ -152,7 +150,7 @@ fn what(card: &Card, kind: &Kind) -> String {
         }
         Kind::Slow { rate_hz } => with("slow", &[("rate", number(*rate_hz, 1))]),
         Kind::Snapshot { share } => with("snapshot", &[("share", percent(*share))]),
-    }
+    })
 }
 
 /// Which mode a tuned sensor's peak lies in, in words.
@@ -319,7 +317,8 @@ fn of_weight(card: &Card, reports: &[SensorReport], weight: Weight, key: &str) -
     let troubled = reports.iter().filter(|report| report.weight() == Some(weight));
     troubled
         .map(|report| {
-            let kinds = report.findings.iter().filter(|kind| kind.weight() == weight).map(|kind| what(card, kind));
+            let kinds =
+                report.findings.iter().filter(|kind| kind.weight() == weight).filter_map(|kind| what(card, kind));
             say(key, &[("who", name(card, report)), ("what", names(kinds))])
         })
         .collect()
