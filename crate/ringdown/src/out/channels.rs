@@ -73,8 +73,8 @@ fn recorded(card: &Card, recording: &Recording, channel: u16) -> Channel {
 }
 
 fn logged(log: &Log, column: &Column) -> Channel {
-    let there = || column.values.iter().copied().filter(|value| value.is_finite());
-    let samples = there().count();
+    let figures = &column.figures;
+    let known = figures.count > 0;
     Channel {
         channel: column.column,
         name: column_name(&column.name),
@@ -83,10 +83,10 @@ fn logged(log: &Log, column: &Column) -> Channel {
         of: column.of,
         reason: column.reason.clone(),
         rate_hz: log.rate_of(column),
-        samples: samples as u64,
-        missing: (column.values.len() - samples) as u64,
-        min: there().min_by(f64::total_cmp),
-        max: there().max_by(f64::total_cmp),
-        mean: (samples > 0).then(|| there().sum::<f64>() / samples as f64),
+        samples: figures.count as u64,
+        missing: (column.values.len() - figures.count) as u64,
+        min: known.then_some(figures.low),
+        max: known.then_some(figures.high),
+        mean: figures.mean(),
     }
 }

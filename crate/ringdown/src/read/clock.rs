@@ -3,6 +3,16 @@
 //! Clock texts: ISO 8601 and RFC 3339 (from memory) and what loggers make of them.
 
 use super::names;
+use super::number::Cell;
+
+/// A cell of a clock's column.
+pub(super) fn cell(cell: &[u8]) -> Cell {
+    match read(cell) {
+        Some(seconds) => Cell::Number(seconds),
+        None if cell.trim_ascii().is_empty() => Cell::Missing,
+        None => Cell::Text,
+    }
+}
 
 /// Seconds of a clock text: `12:34:56.789`, `01:23.4`, `2024-05-01T12:00:00.5Z`, `1.5.2024 12:00:00,5`, `1:02:03 PM`.
 /// With a date, days since 1970 count; offsets from UTC are left out, they are constant in a log.

@@ -23,6 +23,8 @@ pub struct Log {
     pub assumed: Assumed,
     /// Rows a second as told by the user, where no column holds the time.
     pub told_rate_hz: Option<f64>,
+    /// See [`Log::rate_hz`].
+    rate_hz: Option<f64>,
 }
 
 /// How the text of a log was understood.
@@ -71,6 +73,8 @@ pub struct Column {
     /// One value a row; NaN = missing. Speeds are in 1/min, times in s, temperatures in degC, loads that are pressures in
     /// kPa, each converted from the unit written; levels, backgrounds and limits stay as logged.
     pub values: Vec<f64>,
+    /// Of the values.
+    pub figures: Figures,
 }
 
 /// What a column belongs to.
@@ -100,7 +104,7 @@ impl Parsed {
         }
         let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
         drop(sample);
-        let table = Table::read(name, source.as_mut(), &dialect, packed_bytes)?;
+        let table = Table::read(name, source.as_mut(), len, &dialect, packed_bytes)?;
         if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }
@@ -134,13 +138,13 @@ impl Parsed {
 }
 
 fn facts<'a>(dialect: &'a Dialect, table: &Table) -> Vec<Facts<'a>> {
-    let one = |(k, values): (usize, &Vec<f64>)| Facts {
+    let one = |(k, figures): (usize, &Figures)| Facts {
         name: dialect.names.get(k).map_or("", String::as_str),
         unit: dialect.units.get(k).and_then(Option::as_deref),
         is_clock: dialect.clocks.get(k).copied().unwrap_or(false),
-        figures: Figures::of(values),
+        figures: *figures,
     };
-    table.columns.iter().enumerate().map(one).collect()
+    table.figures.iter().enumerate().map(one).collect()
 }
 
 impl Log {
@@ -155,21 +159,17 @@ impl Log {
 
     /// Median rate of the rows, Hz, from the time column or as told; a column with gaps has a lower one of its own.
     pub fn rate_hz(&self) -> Option<f64> {
-        if self.first(Role::Time).is_none() {
-            return self.told_rate_hz;
-        }
-        clock::median_step(&self.t_s).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
+        self.rate_hz
     }
 
     /// Median rate of the samples a column has, Hz: channels logged more slowly leave cells empty.
     pub fn rate_of(&self, column: &Column) -> Option<f64> {
         let rows_hz = self.rate_hz()?;
-        let there = self.t_s.iter().zip(&column.values).filter(|(_, value)| value.is_finite()).map(|(t_s, _)| *t_s);
-        let times: Vec<f64> = there.collect();
-        if times.len() == self.t_s.len() {
+        if column.figures.count == self.t_s.len() {
             return Some(rows_hz);
         }
-        clock::median_step(&times).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
+        let there = self.t_s.iter().zip(&column.values).filter(|(_, value)| value.is_finite()).map(|(t_s, _)| *t_s);
+        rate_hz(&there.collect::<Vec<f64>>())
     }
 
     /// First column of a role.
@@ -178,11 +178,17 @@ impl Log {
     }
 }
 
+/// By the median step of times.
+fn rate_hz(t_s: &[f64]) -> Option<f64> {
+    clock::median_step(t_s).map(|step_s| 1.0 / step_s).filter(|rate_hz| rate_hz.is_finite())
+}
+
 /// Roles, units and time for the columns of a table.
-fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>, rate_hz: Option<f64>) -> Loaded<Log> {
+fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>, told_hz: Option<f64>) -> Loaded<Log> {
     let mut notes = table.notes(name, dialect);
     let mut columns: Vec<Column> = Vec::new();
-    for (k, (guess, values)) in guesses.into_iter().zip(std::mem::take(&mut table.columns)).enumerate() {
+    let read = std::mem::take(&mut table.columns).into_iter().zip(std::mem::take(&mut table.figures));
+    for (k, (guess, (values, figures))) in guesses.into_iter().zip(read).enumerate() {
         let head = dialect.names.get(k).filter(|head| !head.is_empty());
         let unit = dialect.units.get(k).cloned().flatten();
         let mut column = Column {
@@ -193,6 +199,7 @@ fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>
             of: head.and_then(|head| names::of(head)).filter(|_| speaks_of_a_sensor(guess.role)),
             reason: guess.reason,
             values,
+            figures,
         };
         convert(&mut column);
         columns.push(column);
@@ -204,17 +211,18 @@ fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>
             keep_rows(&mut columns, time, axis, &table.lines, name, &mut notes)
         }
         None => {
-            if rate_hz.is_none() {
+            if told_hz.is_none() {
                 let what = "no time column was found: the rows were placed one second apart".to_owned();
                 let remedy = "give the logging rate, or export the log with its time column";
                 notes.push(Error::new(name, Place::File, Kind::Noted { what, remedy }));
             }
-            clock::even_rows(table.lines.len(), rate_hz.unwrap_or(1.0))
+            clock::even_rows(table.lines.len(), told_hz.unwrap_or(1.0))
         }
     };
     note_double_names(name, &columns, &mut notes);
-    let told_rate_hz = rate_hz.filter(|_| time.is_none());
-    let log = Log { name: name.to_owned(), t_s, columns, assumed: assumed(dialect), told_rate_hz };
+    let told_rate_hz = told_hz.filter(|_| time.is_none());
+    let rate_hz = if time.is_some() { rate_hz(&t_s) } else { told_rate_hz };
+    let log = Log { name: name.to_owned(), t_s, columns, assumed: assumed(dialect), told_rate_hz, rate_hz };
     Loaded { value: log, notes }
 }
 
@@ -242,6 +250,7 @@ fn keep_rows(
 ) -> Vec<f64> {
     if let Some(column) = time.and_then(|k| columns.get_mut(k)) {
         column.values = axis.logged_s;
+        column.figures = Figures::of(&column.values);
     }
     for (row, what) in axis.notes {
         let line = u64::from(lines.get(row).copied().unwrap_or(0));
@@ -253,6 +262,7 @@ fn keep_rows(
         for column in columns {
             let mut kept = axis.keep.iter();
             column.values.retain(|_| kept.next().copied().unwrap_or(false));
+            column.figures = Figures::of(&column.values);
         }
     }
     axis.t_s
@@ -264,6 +274,7 @@ fn convert(column: &mut Column) {
     let Some((factor, offset, unit)) = conversion(column.role, written) else { return };
     if (factor, offset) != (1.0, 0.0) {
         column.values.iter_mut().for_each(|value| *value = *value * factor + offset);
+        column.figures = Figures::of(&column.values);
         column.reason.push_str(&format!("; converted from {written} to {unit}"));
     }
     column.unit = Some(unit.to_owned());

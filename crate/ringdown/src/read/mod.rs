@@ -26,6 +26,7 @@ mod number;
 pub mod packed;
 mod part;
 mod pcm;
+mod quick;
 pub mod raw;
 mod riff;
 pub mod roles;

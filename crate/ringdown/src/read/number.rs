@@ -25,7 +25,7 @@ pub(super) enum Decimal {
 }
 
 impl Decimal {
-    fn mark(self) -> u8 {
+    pub(super) fn mark(self) -> u8 {
         if self == Decimal::Point { b'.' } else { b',' }
     }
 
@@ -84,7 +84,7 @@ impl Decimal {
 }
 
 /// Longest cell looked at as a number.
-const MOST_CELL_BYTES: usize = 64;
+pub(super) const MOST_CELL_BYTES: usize = 64;
 
 /// `1,234,567.8` with `,` as group mark: the number without groups and with a point.
 fn ungrouped(number: &str, mark: char, group: char) -> Option<String> {
@@ -145,7 +145,8 @@ fn hexadecimal(text: &str) -> Option<Cell> {
     Some(Cell::Number(value as f64))
 }
 
-const TENS: [f64; 20] =
+/// Powers of ten, each exact.
+pub(super) const TENS: [f64; 20] =
     [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19];
 
 /// Sign, digits, mark, digits and nothing else, blanks around; `None` leaves the cell to the general parser.

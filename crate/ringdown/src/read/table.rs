@@ -2,7 +2,9 @@
 
 use super::dialect::Dialect;
 use super::number::Cell;
-use super::text::{Record, Records};
+use super::quick::{self, Written};
+use super::roles::Figures;
+use super::text::{Delimiter, Record, Records};
 use super::{Source, clock};
 use crate::error::{Error, Kind, Place};
 
@@ -10,8 +12,12 @@ use crate::error::{Error, Kind, Place};
 pub(super) struct Table {
     /// One value a row each; NaN = missing.
     pub columns: Vec<Vec<f64>>,
+    /// Of each column.
+    pub figures: Vec<Figures>,
     /// Line of each row.
     pub lines: Vec<u32>,
+    /// The last rows, row by row, not yet in the columns: a column is written to in stretches.
+    block: Vec<f64>,
     odd: Vec<Odd>,
     open_quote: Option<u64>,
     half_line: Option<Place>,
@@ -37,6 +43,10 @@ enum What {
     TextCell,
 }
 
+/// Values gathered row by row before the columns take them: half of what a processor's first store holds.
+const BLOCK_VALUES: usize = 1 << 11;
+/// From so many bytes on the rows read tell how many will come.
+const KNOWN_FROM_BYTES: u64 = 1 << 18;
 /// Most values held, all columns together: 1 GiB.
 const MOST_VALUES: u64 = 1 << 27;
 /// What any packed log may hold, and what it may for each of its packed bytes: measured values take more than a third of a
@@ -45,10 +55,11 @@ const FREE_PACKED_VALUES: u64 = 1 << 22;
 const VALUES_PER_PACKED_BYTE: u64 = 3;
 
 impl Table {
-    /// Reads every row; from an archive, `packed_bytes` says how much stood there.
+    /// Reads every row of a source of `len` bytes; from an archive, `packed_bytes` says how much stood there.
     pub(super) fn read(
         name: &str,
         source: &mut dyn Source,
+        len: u64,
         dialect: &Dialect,
         packed_bytes: Option<u64>,
     ) -> Result<Table, Error> {
@@ -61,26 +72,49 @@ impl Table {
         for _ in 0..dialect.skip {
             records.next()?;
         }
-        let mut row = Vec::new();
-        while let Some(record) = records.next()? {
+        loop {
+            table.take_plain(&mut records, name, dialect, len)?;
+            let Some(record) = records.next()? else { break };
             if table.is_cut_off(&record) {
                 table.half_line = Some(record.place());
                 break;
             }
-            if table.take(&record, dialect, &mut row) == Next::Stop {
+            if table.take(&record, dialect) == Next::Stop {
                 table.other_table = Some(record.place());
                 break;
             }
-            table.reserve(name, record.place())?;
+            let (place, at) = (record.place(), record.byte);
+            table.flush(name, place, at, len)?;
         }
         table.open_quote = records.open_quote;
+        table.flush_all(name, Place::File, len, len)?;
         Ok(table)
+    }
+
+    /// Takes all rows of plain numbers that the text at hand begins with.
+    fn take_plain(&mut self, records: &mut Records, name: &str, dialect: &Dialect, len: u64) -> Result<(), Error> {
+        let Delimiter::Byte(delimiter) = dialect.delimiter else { return Ok(()) };
+        let columns = self.columns.len();
+        let written = Written { delimiter, decimal: dialect.decimal, clocks: &dialect.clocks, columns };
+        loop {
+            let most = BLOCK_VALUES.saturating_sub(self.block.len()).div_ceil(columns.max(1));
+            let (first, count) = records.lines(|text| quick::rows(text, written, most, &mut self.block));
+            let lines = (first..).take(count).map(|line| u32::try_from(line).unwrap_or(u32::MAX));
+            self.lines.extend(lines);
+            if count == 0 {
+                return Ok(());
+            }
+            let place = Place::Line { line: first, byte: records.passed() };
+            self.flush(name, place, records.passed(), len)?;
+        }
     }
 
     fn empty(columns: usize) -> Table {
         Table {
             columns: vec![Vec::new(); columns],
+            figures: vec![Figures::default(); columns],
             lines: Vec::new(),
+            block: Vec::new(),
             odd: Vec::new(),
             open_quote: None,
             half_line: None,
@@ -96,7 +130,7 @@ impl Table {
 
     /// Whether any value is there.
     pub(super) fn has_numbers(&self) -> bool {
-        self.columns.iter().any(|column| column.iter().any(|value| !value.is_nan()))
+        self.figures.iter().any(|figures| figures.count > 0)
     }
 
     /// Far more lines without a number than rows: a text that happens to hold a few figures.
@@ -110,41 +144,68 @@ impl Table {
         !record.closed && record.len() < self.columns.len() && self.rows() > 0
     }
 
-    /// Memory for the next rows, asked for before it is used.
-    fn reserve(&mut self, name: &str, place: Place) -> Result<(), Error> {
-        if self.columns.first().is_none_or(|column| column.len() < column.capacity()) {
-            return Ok(());
+    /// Moves a full block into the columns. `at` of `len` bytes are read.
+    fn flush(&mut self, name: &str, place: Place, at: u64, len: u64) -> Result<(), Error> {
+        if self.block.len() < BLOCK_VALUES { Ok(()) } else { self.flush_all(name, place, at, len) }
+    }
+
+    fn flush_all(&mut self, name: &str, place: Place, at: u64, len: u64) -> Result<(), Error> {
+        let width = self.columns.len().max(1);
+        self.reserve(self.block.len() / width, at, len).map_err(|asked| {
+            Error::new(name, place, Kind::TooLarge { what: "values", asked, allowed: self.most_values })
+        })?;
+        for (k, (column, figures)) in self.columns.iter_mut().zip(&mut self.figures).enumerate() {
+            let held = column.len();
+            let values = self.block.chunks_exact(width).map(|row| row.get(k).copied().unwrap_or(f64::NAN));
+            column.extend(values);
+            figures.add(column.get(held..).unwrap_or_default());
         }
-        let more = (self.rows() / 2).clamp(64, 1 << 20);
-        let asked = (self.rows() + more) as u64 * self.columns.len() as u64;
-        let failed = asked > self.most_values || self.columns.iter_mut().any(|c| c.try_reserve_exact(more).is_err());
-        if failed {
-            let kind = Kind::TooLarge { what: "values", asked, allowed: self.most_values };
-            return Err(Error::new(name, place, kind));
-        }
+        self.block.clear();
         Ok(())
     }
 
+    /// Memory for `rows` more, asked for before it is used: once something of the file is known for all that seem to come.
+    /// The values asked for where there are too many.
+    fn reserve(&mut self, rows: usize, at: u64, len: u64) -> Result<(), u64> {
+        let Some((held, room)) = self.columns.first().map(|c| (c.len(), c.capacity() - c.len())) else { return Ok(()) };
+        if rows <= room {
+            return Ok(());
+        }
+        let width = self.columns.len() as u64;
+        let asked = |more: u64| (held as u64 + more) * width;
+        if asked(rows as u64) > self.most_values {
+            return Err(asked(rows as u64));
+        }
+        let all = (held + rows) as f64 * len as f64 / at.max(1) as f64 * 1.02;
+        let seem = if at > KNOWN_FROM_BYTES { (all as u64).saturating_sub(held as u64) } else { 0 };
+        let steps = [seem, (held as u64 / 2).min(1 << 20), rows as u64];
+        let fits = |more: u64| usize::try_from(more.max(rows as u64)).ok().filter(|_| asked(more) <= self.most_values);
+        let tries: Vec<usize> = steps.into_iter().filter_map(fits).collect();
+        let got = tries.into_iter().any(|more| self.columns.iter_mut().all(|c| c.try_reserve_exact(more).is_ok()));
+        if got { Ok(()) } else { Err(asked(rows as u64)) }
+    }
+
     /// Takes one record as a row, or tells why not.
-    fn take(&mut self, record: &Record, dialect: &Dialect, row: &mut Vec<f64>) -> Next {
+    fn take(&mut self, record: &Record, dialect: &Dialect) -> Next {
         let (mut numbers, mut text) = (0, None);
-        row.clear();
-        for (k, cell) in record.fields().take(self.columns.len()).enumerate() {
+        let (held, width) = (self.block.len(), self.columns.len());
+        for (k, cell) in record.fields().take(width).enumerate() {
             let value =
-                if dialect.clocks.get(k) == Some(&true) { clock_cell(cell) } else { dialect.decimal.read(cell) };
+                if dialect.clocks.get(k) == Some(&true) { clock::cell(cell) } else { dialect.decimal.read(cell) };
             match value {
                 Cell::Number(number) => {
                     numbers += 1;
-                    row.push(number);
+                    self.block.push(number);
                 }
-                Cell::Missing => row.push(f64::NAN),
+                Cell::Missing => self.block.push(f64::NAN),
                 Cell::Text => {
                     text = text.or(Some(k));
-                    row.push(f64::NAN);
+                    self.block.push(f64::NAN);
                 }
             }
         }
         if numbers == 0 {
+            self.block.truncate(held);
             return self.skip(record, dialect, text);
         }
         self.note_length(record);
@@ -152,8 +213,7 @@ impl Table {
             let cell = record.fields().nth(k).unwrap_or_default();
             self.odd(What::TextCell, record, Some(k), cell);
         }
-        row.resize(self.columns.len(), f64::NAN);
-        self.columns.iter_mut().zip(row.iter()).for_each(|(column, value)| column.push(*value));
+        self.block.resize(held + width, f64::NAN);
         self.lines.push(u32::try_from(record.line).unwrap_or(u32::MAX));
         Next::Row
     }
@@ -232,14 +292,6 @@ impl Table {
 enum Next {
     Row,
     Stop,
-}
-
-fn clock_cell(cell: &[u8]) -> Cell {
-    match clock::read(cell) {
-        Some(seconds) => Cell::Number(seconds),
-        None if cell.trim_ascii().is_empty() => Cell::Missing,
-        None => Cell::Text,
-    }
 }
 
 fn is_in_head(dialect: &Dialect, cell: &[u8]) -> bool {

@@ -145,6 +145,7 @@ pub struct Records<'a> {
     text: Vec<u8>,
     start: usize,
     ended: bool,
+    /// Bytes yet to be decoded; UTF-8 is read into `text` at once.
     raw: Vec<u8>,
     raw_at: u64,
     line: u64,
@@ -195,7 +196,7 @@ impl<'a> Records<'a> {
             text: Vec::new(),
             start: 0,
             ended: false,
-            raw: vec![0; CHUNK_BYTES],
+            raw: Vec::new(),
             raw_at: script.mark as u64,
             line: 1,
             byte: script.mark as u64,
@@ -227,6 +228,23 @@ impl<'a> Records<'a> {
             let bytes = if found.in_scratch { &self.scratch } else { in_text() };
             return Ok(Some(Record { bytes, fields: &self.fields, line, byte, closed: found.closed }));
         }
+    }
+
+    /// Lets `read` take whole lines off the front of the text at hand; it says how many and of how many bytes. Returns the
+    /// line of the first and how many.
+    pub(super) fn lines(&mut self, read: impl FnOnce(&[u8]) -> (usize, usize)) -> (u64, usize) {
+        let (count, bytes) = read(self.text.get(self.start..).unwrap_or_default());
+        let first = self.line;
+        let raw = self.script.raw_len(self.ahead(0, bytes));
+        self.line += count as u64;
+        self.byte += raw;
+        self.start += bytes;
+        (first, count)
+    }
+
+    /// Bytes of the file given out so far.
+    pub(super) fn passed(&self) -> u64 {
+        self.byte
     }
 
     /// Splits the record that starts at `self.start`; it ends where `line` does unless a quote runs on.
@@ -349,14 +367,23 @@ impl<'a> Records<'a> {
     fn more(&mut self) -> Result<(), Error> {
         self.text.drain(..self.start);
         self.start = 0;
-        let count = bytes::fill(self.name, self.raw_at, self.source, &mut self.raw)?;
-        self.raw_at += count as u64;
-        self.ended = count < self.raw.len();
-        let raw = self.raw.get(..count).unwrap_or_default();
         let from = self.text.len();
+        let into = match &self.decoder {
+            None => {
+                self.text.resize(from + CHUNK_BYTES, 0);
+                self.text.get_mut(from..).unwrap_or_default()
+            }
+            Some(_) => {
+                self.raw.resize(CHUNK_BYTES, 0);
+                &mut self.raw
+            }
+        };
+        let count = bytes::fill(self.name, self.raw_at, self.source, into)?;
+        self.raw_at += count as u64;
+        self.ended = count < CHUNK_BYTES;
         match &mut self.decoder {
-            None => self.text.extend_from_slice(raw),
-            Some(decoder) => decode(decoder, raw, self.ended, &mut self.text),
+            None => self.text.truncate(from + count),
+            Some(decoder) => decode(decoder, self.raw.get(..count).unwrap_or_default(), self.ended, &mut self.text),
         }
         if self.script.bare_cr {
             self.text.iter_mut().skip(from).filter(|b| **b == b'\r').for_each(|b| *b = b'\n');

@@ -11,7 +11,7 @@ pub enum Runs {
     Page(&'static str, u8),
     /// The program itself, started anew each time, on a recording of so many minutes.
     Twin(&'static str),
-    /// The program on a log of so many rows.
+    /// The program on a log: so many rows of 20 columns, or `wide`.
     TwinLog(&'static str),
 }
 
@@ -141,6 +141,16 @@ pub const ITEMS: &[Item] = &[
             page("Chromium, 1e6 rows", "rows-1000000", 1),
         ],
         rounds: Some(1),
+        agree: None,
+    },
+    Item {
+        name: "wide",
+        title: "A log of 1e6 rows and 40 channels, from drop to findings",
+        peers: &[
+            Spec { label: "native twin, started anew", runs: Runs::TwinLog("log-wide") },
+            page("Chromium, from drop to findings", "rows-wide", 1),
+        ],
+        rounds: None,
         agree: None,
     },
 ];

@@ -24,6 +24,7 @@ pub fn make(folder: &Path, minutes: &[String]) -> Outcome<()> {
     for rows in LOG_ROWS {
         new_file(&folder.join(format!("log-{rows}.csv")), |out| log(out, rows))?;
     }
+    new_file(&folder.join("log-wide.csv"), |out| wide_log(out, 1_000_000))?;
     fs::copy(folder.join("log-1000000.csv"), folder.join("log.csv"))?;
     minutes.iter().try_for_each(|minutes| job(folder, minutes.parse()?))
 }
@@ -76,6 +77,31 @@ fn log(out: &mut BufWriter<File>, rows: usize) -> std::io::Result<()> {
         write!(out, "\n{:.2},{:.1},{:.2}", row as f64 * 0.01, 4000.0 + 2000.0 * swing, 70.0 + 30.0 * swing)?;
         (0..2).try_for_each(|_| write!(out, ",{:.2}", 30.0 + 10.0 * next()))?;
         (0..15).try_for_each(|_| write!(out, ",{:.3}", 100.0 * next()))?;
+    }
+    writeln!(out)
+}
+
+/// A log of 40 channels as control units write them: what is driven, two knock levels, what was done, plain channels.
+fn wide_log(out: &mut BufWriter<File>, rows: usize) -> std::io::Result<()> {
+    write!(out, "Time (s),Speed (rpm),Load (kPa),Throttle (%),Ignition (deg),Knock correction (deg),Coolant (degC)")?;
+    write!(out, ",Knock level 1 (dB),Knock level 2 (dB)")?;
+    (1..=31).try_for_each(|channel| write!(out, ",Channel {channel}"))?;
+    let noise = work::noise(1 << 20, 4);
+    let mut noise = noise.iter().cycle();
+    let mut next = || f64::from(noise.next().copied().unwrap_or_default());
+    for row in 0..rows {
+        let swing = (row as f64 * 0.001).sin();
+        write!(out, "\n{:.2},{:.0},{:.1}", row as f64 * 0.01, 4000.0 + 2000.0 * swing, 70.0 + 30.0 * swing)?;
+        write!(out, ",{:.1},{:.1},0,88", 55.0 + 40.0 * swing, 24.0 - 4.0 * swing)?;
+        (0..2).try_for_each(|_| write!(out, ",{:.2}", 30.0 + 4.0 * swing + 6.0 * (next() + next())))?;
+        for channel in 0..31 {
+            match channel % 4 {
+                0 => write!(out, ",{:.0}", 128.0 + 400.0 * next())?,
+                1 => write!(out, ",{:.1}", 90.0 + 20.0 * next())?,
+                2 => write!(out, ",{:.2}", 14.7 + next())?,
+                _ => write!(out, ",{:.3}", 4.0 * next())?,
+            }
+        }
     }
     writeln!(out)
 }
