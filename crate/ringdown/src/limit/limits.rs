@@ -102,6 +102,10 @@ pub struct PoolLimit {
     pub height: Option<f64>,
     /// Height exceeded at the wanted rate by the fitted law itself, without the reserve for confidence.
     pub estimate: Option<f64>,
+    /// Share of observations that lie over the limit by the most likely law, without the reserve for confidence: at most
+    /// the wanted rate is promised, this is what to expect. Where thirds of the speeds or times have their own laws, the
+    /// mean of theirs; under an order statistic the share observed.
+    pub expected: Option<f64>,
     /// Residuals still needed for any law, from all its groups and speeds together.
     pub more_needed: u32,
     /// For the tail plot: heights over the floor in spreads, and the share of residuals at or above each; every one of
@@ -191,6 +195,20 @@ impl Limits {
     /// The same, but with the heights that a common rule gives; `safe` as in [`Limits::learn`].
     pub fn by_rule(self, rule: Rule, floor: &Floor, safe: &[Observation], groups: usize) -> Limits {
         Limits { law: Law::CommonRule, margins_db: Some(margins_db(rule, floor, safe, groups)), ..self }
+    }
+
+    /// Share of a group's observations that is expected over its limit; see [`PoolLimit::expected`]. `None` without a limit
+    /// and under a common rule.
+    pub fn expected_of(&self, group: u16) -> Option<f64> {
+        let pool = self.pools.iter().find(|pool| pool.group.is_none_or(|own| own == group));
+        pool.and_then(|pool| pool.expected).filter(|_| self.margins_db.is_none())
+    }
+
+    /// The same over all groups, each by what was learnt from it.
+    pub fn expected(&self) -> Option<f64> {
+        let known = self.pools.iter().filter_map(|pool| Some((pool.residuals as f64, pool.expected?)));
+        let (count, sum) = known.fold((0.0, 0.0), |(count, sum), (n, share)| (count + n, sum + n * share));
+        (count > 0.0 && self.margins_db.is_none()).then(|| sum / count)
     }
 
     /// The limit at any speed: floor + height * spread. Where the floor is less sure than on average over the safe
@@ -354,12 +372,21 @@ pub fn standing_apart(ascending: &[f64]) -> Option<f64> {
 fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: &[&Thirds], wanted: Wanted) -> PoolLimit {
     let all = ascending(own.iter());
     let whole = Pool { ascending: &all, inflation }.bound(wanted);
-    let of_third = |thirds: &Thirds, third: usize| {
+    let of_third = |(thirds, third): (&Thirds, usize)| {
         let part = ascending(own.iter().filter(|r| thirds.third(r) == third));
-        Pool { ascending: &part, inflation }.bound(wanted)
+        let bound = Pool { ascending: &part, inflation }.bound(wanted);
+        (part, bound)
     };
-    let parts = by.iter().flat_map(|thirds| (0..3).filter_map(|third| of_third(thirds, third)));
-    let bound = parts.chain(whole).max_by(|a, b| a.height.total_cmp(&b.height));
+    let parts: Vec<_> = by.iter().flat_map(|thirds| (0..3).map(|third| of_third((*thirds, third)))).collect();
+    let bounds = parts.iter().filter_map(|(_, bound)| bound.as_ref()).chain(&whole);
+    let bound = bounds.max_by(|a, b| a.height.total_cmp(&b.height)).cloned();
+    let expected = bound.as_ref().and_then(|bound| {
+        if parts.is_empty() {
+            return share_above(bound.height, &all, whole.as_ref());
+        }
+        let shares = parts.iter().filter_map(|(part, own)| share_above(bound.height, part, own.as_ref()));
+        mean(&shares.collect::<Vec<_>>())
+    });
     let fitted = bound.as_ref().map_or(&Fitted::Nothing, |b| &b.fitted);
     let observed = observed_tail(&all);
     PoolLimit {
@@ -368,10 +395,20 @@ fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: &[&Third
         residuals: own.len(),
         height: bound.as_ref().map(|b| b.height),
         estimate: bound.as_ref().map(|b| b.estimate),
+        expected,
         more_needed: if bound.is_some() { 0 } else { law::more_needed(own.len() as f64, inflation, wanted) },
         fitted: fitted_tail(fitted, &observed, wanted),
         observed,
     }
+}
+
+/// Share of residuals above a height: by their law, else as counted (the middle of what such a rank holds).
+fn share_above(height: f64, ascending: &[f64], bound: Option<&law::Bound>) -> Option<f64> {
+    let counted = || {
+        let above = ascending.len() - ascending.partition_point(|z| *z <= height);
+        (!ascending.is_empty()).then(|| (above as f64 + 0.5) / (ascending.len() as f64 + 1.0))
+    };
+    bound.and_then(|bound| bound.fitted.above(height)).or_else(counted)
 }
 
 /// The largest residuals one by one, then ever sparser, so that a logarithmic share axis is evenly filled.

@@ -274,7 +274,8 @@ fn floors(card: &Card) -> Value {
 fn limits(card: &Card) -> Value {
     let mut out = Vec::new();
     for Sides { side, logged, unit, recording } in sides(card) {
-        for (group, cells) in side.groups.iter().zip(&side.table) {
+        for (index, (group, cells)) in side.groups.iter().zip(&side.table).enumerate() {
+            let expected = u16::try_from(index).ok().and_then(|index| side.limits.expected_of(index));
             for (&rpm, cell) in side.breakpoints.iter().zip(cells) {
                 let logs = card.log_outcome().filter(|_| !recording);
                 let per_minute = match logs {
@@ -285,7 +286,7 @@ fn limits(card: &Card) -> Value {
                 let mut value = json!({
                     "rpm": rpm, "load": group.load, "floor": cell.floor.map(&logged), "limit": cell.limit.map(&logged), "unit": unit,
                     "cycles": whole(cell.cycles), "more_needed": cell.more_needed,
-                    "per_sample": card.choices().false_alarm, "per_minute": per_minute, "bursts_per_minute": bursts_per_minute,
+                    "per_sample": card.choices().false_alarm, "expected_per_sample": expected, "per_minute": per_minute, "bursts_per_minute": bursts_per_minute,
                 });
                 if let Value::Object(map) = &mut value {
                     place(group, map);

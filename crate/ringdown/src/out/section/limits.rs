@@ -37,6 +37,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         tables.push(of_log(card, logs));
     }
     let mut why = vec![law_sentence(main), text(which(card)), text("limits.why.rate")];
+    why.extend(expected(card, main));
     why.extend(pooling(main));
     why.extend(shape_sentence(card));
     if main.source == LearntFrom::QuieterHalf {
@@ -177,6 +178,14 @@ fn by_rule(card: &Card, side: &Side, rule: Rule, values: &[(&str, String)]) -> S
         ("asked", percent(card.choices().false_alarm)),
     ]);
     say("limits.finding.rule", &values)
+}
+
+/// What is promised, and beside it what to expect.
+fn expected(card: &Card, side: &Side) -> Option<String> {
+    let expected = side.limits.expected().filter(|share| *share > 0.0)?;
+    let (rate, confidence) = (one_in(card.choices().false_alarm), percent(card.choices().confidence));
+    let values = [("rate", rate), ("confidence", confidence), ("expected", one_in(expected))];
+    Some(say("limits.why.expected", &values))
 }
 
 /// Whether cylinders, speeds and times share their residuals, or why not.
