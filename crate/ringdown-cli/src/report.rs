@@ -8,16 +8,15 @@ use std::path::Path;
 
 /// What is in each file, as text, and as JSON where asked for.
 pub fn inspect(card: &Card, json: Option<&Path>) -> Result<(), String> {
-    let all = result::result(card);
-    let files = all.get("files").cloned().unwrap_or_default();
+    let all = result::files(card);
     if let Some(out) = json {
-        write(out, &pretty(&serde_json::json!({"result": 1, "version": all["version"], "files": files})))?;
+        write(out, &pretty(&all))?;
         if out == Path::new("-") {
             return Ok(());
         }
     }
     let mut text = String::new();
-    for file in files.as_array().into_iter().flatten() {
+    for file in all["files"].as_array().into_iter().flatten() {
         text += &describe(file);
     }
     write(Path::new("-"), &text)

@@ -11,6 +11,7 @@ pub mod compare;
 mod cycle;
 pub mod evidence;
 pub mod explain;
+pub mod heard;
 mod input;
 mod learn;
 mod learn_log;
@@ -111,6 +112,9 @@ pub struct Card {
     searching: Option<Box<search::Searching>>,
     /// What the finished search depended on.
     searched: Option<search::Key>,
+    /// What the level columns of logs beside recordings listen to, and whether that is all.
+    heard: Vec<heard::Heard>,
+    all_heard: bool,
     overlays: Vec<align::Overlay>,
     /// What the overlays depended on.
     overlaid: align::Key,
@@ -310,6 +314,8 @@ impl Card {
         self.learnt = 0;
         self.evidence = None;
         self.comparison = None;
+        self.heard.clear();
+        self.all_heard = false;
         self.forget_reports();
     }
 

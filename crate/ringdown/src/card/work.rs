@@ -51,6 +51,7 @@ enum Task {
     Learn,
     Evidence,
     Compare,
+    Heard,
     Hash(FileId),
 }
 
@@ -104,6 +105,11 @@ impl Card {
                 self.changed.insert(10);
                 10
             }
+            Task::Heard => {
+                self.all_heard = !self.explain_next();
+                self.changed.insert(7);
+                7
+            }
             Task::Hash(id) => {
                 self.hash_slice(id);
                 11
@@ -137,6 +143,8 @@ impl Card {
         let learn = || (self.wants_learning() && !self.files.is_empty()).then_some(Task::Learn);
         let evidence = || (self.outcome.is_some() && self.evidence.is_none()).then_some(Task::Evidence);
         let compare = || (self.comparison.is_none() && self.has_two_sides()).then_some(Task::Compare);
+        let laid = || self.overlays.iter().any(|overlay| overlay.found.is_ok());
+        let heard = || (!self.all_heard && laid()).then_some(Task::Heard);
         let sensors =
             || recordings().find(|(_, recording)| recording.sensors.is_none()).map(|(file, _)| Task::Sensors(file.id));
         let unhashed = || self.files.iter().filter(|file| file.sha256.is_none());
@@ -145,7 +153,7 @@ impl Card {
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
         let measured =
             doubtful.or(survey).or_else(blind).or_else(overlay).or_else(maps).or_else(search).or_else(levels);
-        measured.or_else(learn).or_else(evidence).or_else(compare).or_else(sensors).or_else(hash)
+        measured.or_else(learn).or_else(evidence).or_else(compare).or_else(heard).or_else(sensors).or_else(hash)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {

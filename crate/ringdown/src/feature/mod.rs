@@ -6,6 +6,7 @@ pub mod control;
 pub mod cycle_map;
 pub mod drive;
 pub mod grid;
+pub mod heard;
 pub mod level;
 pub mod logged;
 pub mod modes;

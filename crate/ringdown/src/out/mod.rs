@@ -3,6 +3,7 @@
 pub mod channels;
 pub mod chart;
 pub mod figure;
+mod heard;
 pub mod result;
 mod searched;
 pub mod section;

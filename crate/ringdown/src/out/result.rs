@@ -17,7 +17,7 @@ pub fn result(card: &Card) -> Value {
     let mut out = json!({
         "result": 1,
         "version": env!("CARGO_PKG_VERSION"),
-        "files": card.files().iter().map(|file| file_json(card, file)).collect::<Vec<_>>(),
+        "files": files(card)["files"].take(),
         "modes": card.modes().map_or(json!([]), |modes| json!(modes)),
         "sensors": card.sensor_reports(),
         "speed": speeds(card),
@@ -37,9 +37,16 @@ pub fn result(card: &Card) -> Value {
             "compare".into(),
             card.comparison().map_or(Value::Null, |comparison| compare_json(card, comparison)),
         );
+        map.insert("heard".into(), super::heard::json(card));
         map.insert("proof".into(), proof.map_or(Value::Null, |proof| proof_json(card, &proof)));
     }
     out
+}
+
+/// What is in each file: the part of the result that needs nothing else of it.
+pub fn files(card: &Card) -> Value {
+    let files = card.files().iter().map(|file| file_json(card, file)).collect::<Vec<_>>();
+    json!({"result": 1, "version": env!("CARGO_PKG_VERSION"), "files": files})
 }
 
 /// The saved card, `"card": 1`; the data are not in it.

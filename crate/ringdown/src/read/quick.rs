@@ -29,7 +29,8 @@ pub(super) fn rows(text: &[u8], written: Written, most: usize, out: &mut Vec<f64
     }
     while count < most {
         let held = out.len();
-        let Some(next) = row(text, at, written, out) else {
+        out.resize(held + written.columns, f64::NAN);
+        let Some(next) = row(text, at, written, out.get_mut(held..).unwrap_or_default()) else {
             out.truncate(held);
             break;
         };
@@ -38,21 +39,22 @@ pub(super) fn rows(text: &[u8], written: Written, most: usize, out: &mut Vec<f64
     (count, at)
 }
 
-/// Where the next row starts; `None` leaves this one to others.
-fn row(text: &[u8], mut at: usize, written: Written, out: &mut Vec<f64>) -> Option<usize> {
+/// Where the next row starts; `None` leaves this one to others. `out`: one place a column.
+fn row(text: &[u8], mut at: usize, written: Written, out: &mut [f64]) -> Option<usize> {
+    let (last, others) = out.split_last_mut()?;
     let mut filled = false;
-    for k in 1..written.columns {
-        let (value, end) = cell(text, at, k - 1, written)?;
+    for (k, out) in others.iter_mut().enumerate() {
+        let (value, end) = cell(text, at, k, written)?;
         if *text.get(end)? != written.delimiter {
             return None;
         }
         filled |= !value.is_nan();
-        out.push(value);
+        *out = value;
         at = end + 1;
     }
     let (value, end) = cell(text, at, written.columns - 1, written)?;
     filled |= !value.is_nan();
-    out.push(value);
+    *last = value;
     let next = match text.get(end)? {
         b'\n' => end + 1,
         b'\r' if text.get(end + 1) == Some(&b'\n') => end + 2,

@@ -15,7 +15,11 @@ const MOST_FIELD_BYTES: usize = 1 << 16;
 pub(super) const MOST_FIELDS: usize = 4096;
 /// What is too large about a record of more.
 pub(super) const COLUMNS: &str = "columns";
-const CHUNK_BYTES: usize = 1 << 16;
+/// Bytes asked of the source at once: the first time, and the most. Each time twice as many, because a browser takes long
+/// to begin and little more for a larger piece.
+const CHUNK_BYTES: (usize, usize) = (1 << 16, 1 << 24);
+/// To be decoded at once.
+const DECODED_BYTES: usize = 1 << 16;
 
 /// What stands between two fields.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -147,6 +151,8 @@ pub struct Records<'a> {
     ended: bool,
     /// Bytes yet to be decoded; UTF-8 is read into `text` at once.
     raw: Vec<u8>,
+    /// Bytes asked for next.
+    chunk: usize,
     raw_at: u64,
     line: u64,
     byte: u64,
@@ -197,6 +203,7 @@ impl<'a> Records<'a> {
             start: 0,
             ended: false,
             raw: Vec::new(),
+            chunk: CHUNK_BYTES.0,
             raw_at: script.mark as u64,
             line: 1,
             byte: script.mark as u64,
@@ -348,6 +355,9 @@ impl<'a> Records<'a> {
             let rest = self.text.get(self.start + searched..).unwrap_or_default();
             if let Some(k) = memchr::memchr(b'\n', rest) {
                 let end = searched + k;
+                if end > MOST_RECORD_BYTES {
+                    return Err(self.too_large("bytes of one record", MOST_RECORD_BYTES));
+                }
                 let has_cr = end > from && self.ahead(end - 1, end) == b"\r";
                 return Ok(Some((end - usize::from(has_cr), end + 1, true)));
             }
@@ -370,17 +380,19 @@ impl<'a> Records<'a> {
         let from = self.text.len();
         let into = match &self.decoder {
             None => {
-                self.text.resize(from + CHUNK_BYTES, 0);
+                self.text.resize(from + self.chunk, 0);
+                self.chunk = (2 * self.chunk).min(CHUNK_BYTES.1);
                 self.text.get_mut(from..).unwrap_or_default()
             }
             Some(_) => {
-                self.raw.resize(CHUNK_BYTES, 0);
+                self.raw.resize(DECODED_BYTES, 0);
                 &mut self.raw
             }
         };
+        let asked = into.len();
         let count = bytes::fill(self.name, self.raw_at, self.source, into)?;
         self.raw_at += count as u64;
-        self.ended = count < CHUNK_BYTES;
+        self.ended = count < asked;
         match &mut self.decoder {
             None => self.text.truncate(from + count),
             Some(decoder) => decode(decoder, self.raw.get(..count).unwrap_or_default(), self.ended, &mut self.text),

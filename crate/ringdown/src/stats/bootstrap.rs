@@ -31,17 +31,21 @@ pub fn estimate(blocks: usize, seed: u64, of: impl Fn(&[f64]) -> Option<f64>) ->
         return None;
     }
     let value = of(&vec![1.0; blocks])?;
-    let mut draw = Draw(seed);
-    let mut counts = vec![0.0; blocks];
-    let drawn = (0..ROUNDS).filter_map(|_| {
-        counts.iter_mut().for_each(|count| *count = 0.0);
-        (0..blocks).for_each(|_| counts[draw.below(blocks)] += 1.0);
-        of(&counts).filter(|value| value.is_finite())
-    });
+    let drawn = draws(blocks, seed).take(ROUNDS).filter_map(|counts| of(&counts).filter(|value| value.is_finite()));
     let drawn: Vec<f64> = drawn.collect();
     let sd = super::moments::standard_deviation(&drawn)?;
     let n = blocks as f64;
     Some(Estimate { value, error: sd * (n / (n - 1.0)).sqrt(), blocks })
+}
+
+/// How often each of `blocks` counts when as many are drawn with replacement, again and again.
+pub fn draws(blocks: usize, seed: u64) -> impl Iterator<Item = Vec<f64>> {
+    let mut draw = Draw(seed);
+    std::iter::repeat_with(move || {
+        let mut counts = vec![0.0; blocks];
+        (0..blocks).for_each(|_| counts[draw.below(blocks)] += 1.0);
+        counts
+    })
 }
 
 /// Two-sided interval of `b - a` at `confidence` by Student's t with the degrees of freedom of B. L. Welch (Biometrika 34

@@ -35,6 +35,8 @@ pub(super) fn view(card: &Card) -> SectionView {
     let todo = if main.source == LearntFrom::QuieterHalf { vec![text("floor.todo.safe")] } else { Vec::new() };
     let mut why = vec![text("floor.why"), text(source), exclusions(card)];
     why.extend(super::logs::why(card));
+    why.extend(super::heard::sentences(card));
+    tables.extend(super::heard::table(card));
     SectionView { why, todo, tables, figures, ..blank(7, state, finding) }
 }
 

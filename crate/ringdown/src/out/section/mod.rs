@@ -6,6 +6,7 @@ mod control;
 mod engine;
 mod floor;
 mod handover;
+mod heard;
 mod impacts;
 mod limits;
 mod logs;
