@@ -54,8 +54,11 @@ async function ofModule() {
   return () => page.evaluate("once()");
 }
 
-/** Limits are there and nothing is left to do. */
-const isDone = () => /^Done/.test(document.getElementById("progress-text")?.textContent ?? "")
+/** Floor and limits are said: what a user waits for; hashes follow. */
+const areFindings = () => ["floor", "limits"].every((id) => !["waiting", "working"].includes(document.getElementById(id)?.dataset.state ?? "waiting"));
+
+/** Limits are there and nothing is left to do; before any work begins the page says that it is done, too. */
+const isDone = () => document.getElementById("floor")?.dataset.state !== "waiting" && /^Done/.test(document.getElementById("progress-text")?.textContent ?? "")
   && document.querySelector("#file-list tbody tr") !== null && !document.querySelector("section[data-state=working]");
 
 /** Asks again until it is so; the page's policy lets nothing inside it be evaluated later.
@@ -64,8 +67,9 @@ async function until(page, fact) {
   while (!(await page.evaluate(fact))) await new Promise((resolve) => { setTimeout(resolve, 10); });
 }
 
-/** The page itself: from drop to limits. The figure is the number of filled cells. @param {string[]} files */
-async function ofSite(files) {
+/** The page itself: from drop to limits. The figure is the number of filled cells.
+ * @param {string[]} files @param {() => boolean} [there] */
+async function ofSite(files, there = isDone) {
   const origin = await served(join(ROOT, "dist/site"));
   return async () => {
     const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
@@ -77,7 +81,7 @@ async function ofSite(files) {
     const watch = setInterval(() => { peak = Math.max(peak, renderers()); }, 100);
     const start = performance.now();
     await page.setInputFiles("#files", files.map((name) => join(folder, name)));
-    await until(page, isDone);
+    await until(page, there);
     const took = performance.now() - start;
     clearInterval(watch);
     const cells = await page.locator("#limits tbody td:not(:empty)").count();
@@ -104,6 +108,7 @@ function ofStart() {
 
 const once = work === "start" ? ofStart()
   : work.startsWith("job-") ? await ofSite([`${work}.wav`, `${work}.card.json`])
+  : work === "rows-wide" ? await ofSite(["log-wide.csv"], areFindings)
   : work.startsWith("rows-") ? await ofSite([`log-${work.slice(5)}.csv`])
   : await ofModule();
 console.log("ready");

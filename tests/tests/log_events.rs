@@ -224,3 +224,22 @@ fn knock_is_found_and_nothing_else_is_taken_for_it() {
     assert!(total.responses > 50 && share(total.deg_right, total.responses) >= 0.9, "{total:?}");
     assert!(total.recoveries > 30 && share(total.recovery_right, total.recoveries) >= 0.9, "{total:?}");
 }
+
+/// Where nobody said that a log is safe, knock in a twentieth or a tenth of all combustions must not become its background.
+#[test]
+fn heavy_knock_that_nobody_called_safe_is_found_all_the_same() {
+    let mut total = Count::default();
+    for (k, dialect) in DIALECTS.into_iter().enumerate() {
+        for knock_share in [0.05, 0.1] {
+            let seed = 90 + k as u64;
+            let plan = Plan { driver: DRIVERS[0], dialect, rate_hz: RATES_HZ[k], knock_share, seconds: 240.0, seed };
+            let one = count(&plan);
+            println!("{dialect:?} {} Hz {knock_share}: {one:?}", plan.rate_hz);
+            total.add(&one);
+        }
+    }
+    println!("{total:?}");
+    assert!(total.shown > 1000 && total.found * 10 >= total.shown * 8, "{total:?}");
+    // The quieter half tells less of the background than a safe run: twice the stated rate may come of it.
+    assert!((total.over as f64) < 2.0 * STATED * total.quiet as f64, "{total:?}");
+}

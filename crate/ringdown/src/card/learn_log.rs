@@ -1,7 +1,7 @@
 //! From a log's samples to floor, limits and the samples over them, per level column.
 
 use super::explain::{Answers, explain};
-use super::learn::{Group, Side, index_of, may_knock};
+use super::learn::{Group, Side, Source, index_of, may_knock};
 use super::own::{Flags, Own, own};
 use super::{Card, File, FileId, FileRole, RoleReason};
 use crate::feature::cause::Cause;
@@ -162,7 +162,14 @@ impl Card {
         let before = safe.len();
         set_aside_far(&mut safe, groups.len(), promised);
         let set_aside = before - safe.len();
-        let side = self.side(safe, provoked, groups)?;
+        let is_promised = ready.iter().any(|ready| ready.is_promised);
+        let unsaid = if is_promised { Vec::new() } else { safe.clone() };
+        let mut side = self.side(safe, provoked, groups)?;
+        // Where nobody said that it is safe and much of it stands apart like knock, its quieter half is the background.
+        if side.source == Source::Safe && !is_promised && side.limits.apart_share.is_some() {
+            let groups = side.groups.clone();
+            side = self.side(Vec::new(), unsaid, groups).unwrap_or(side);
+        }
         let mut outcome = LogOutcome {
             side,
             unit,

@@ -43,7 +43,8 @@ fn to_type_in(card: &Card) -> Vec<Table> {
     let over_floor = card.outcome().map(|outcome| super::limits::over_floor(card, &outcome.side));
     let of_log = card.log_outcome().map(|logs| super::limits::of_log(card, logs));
     let through_own = control::through_own(card);
-    over_floor.into_iter().chain(of_log).chain(through_own).chain(control::typed(card)).collect()
+    let costs = super::logs::costs(card);
+    over_floor.into_iter().chain(of_log).chain(through_own).chain(control::typed(card)).chain(costs).collect()
 }
 
 /// Settings first, limits from a log taken with them: which of the two steps comes next.
