@@ -121,7 +121,12 @@ impl Card {
     pub(super) fn learn_on(&mut self) {
         match self.learnt {
             0 => {
+                self.proposed_loads.clear();
                 self.outcome = self.learn_recordings();
+                self.proposed_loads = self.loads_worth_parting();
+                if !self.proposed_loads.is_empty() {
+                    self.outcome = self.learn_recordings();
+                }
                 self.changed.extend(5..=11);
             }
             1 => {
@@ -201,16 +206,7 @@ impl Card {
             let mut offset_s = 0.0;
             let mut out = Vec::new();
             for (file, recording) in &pooled {
-                // A judgement by ear counts over a mark, a mark over the role of its file; what is marked as left out is
-                // learnt from in no way.
-                let knocking = self.labels_of(file, true);
-                let counts = |t_s: f64| match self.mark_at(&file.input.name, t_s) {
-                    Some(MarkLabel::Exclude) => false,
-                    _ if near(&knocking, t_s) => knock,
-                    Some(MarkLabel::Knock) => knock,
-                    Some(MarkLabel::Safe) => !knock,
-                    None => may_knock(file.role) == knock,
-                };
+                let counts = self.counts(file, knock);
                 self.observations((file, recording, through), offset_s, &mut groups, &mut out, counts);
                 offset_s += recording.duration_s() + 60.0;
             }
@@ -228,9 +224,11 @@ impl Card {
         times
     }
 
-    /// Whether nothing speaks against learning from a level, or only what the user waved through.
-    fn may_learn(&self, level: &Level) -> bool {
+    /// Whether nothing speaks against learning from a level, neither the level itself nor how the engine was driven, or only
+    /// what the user waved through.
+    fn may_learn(&self, level: &Level, driving: Option<&str>) -> bool {
         match level.left_out {
+            _ if driving.is_some_and(|reason| !self.choices.uses(reason)) => false,
             None => true,
             Some(LeftOut::Clipped) => self.choices.uses("clipped"),
             Some(LeftOut::Transient) => self.choices.uses("transient"),
@@ -240,18 +238,53 @@ impl Card {
 
     /// Load breakpoint around a time of a recording, from the marked stretch it lies in, else from the log laid over it.
     pub(super) fn load_at(&self, file: &File, t_s: f64) -> Option<f64> {
-        let inside = |mark: &&Mark| mark.file == file.input.name && (mark.from_s..mark.to_s).contains(&t_s);
-        let marked = self.marks.iter().filter(inside).find_map(|mark| self.load_breakpoint(mark.load?));
-        marked.or_else(|| self.load_breakpoint(self.context(file.id, t_s).load?))
+        nearest_load(&self.listed_loads()?, self.known_load(file, t_s)?)
+    }
+
+    /// The same, by the breakpoints proposed where the sheet lists none.
+    fn load_of(&self, file: &File, t_s: f64) -> Option<f64> {
+        if self.proposed_loads.is_empty() {
+            return self.load_at(file, t_s);
+        }
+        nearest_load(&self.proposed_loads, self.known_load(file, t_s)?)
     }
 
     /// The load breakpoint of the sheet's control unit that lies nearest; `None` where it has none, or only one.
     pub(super) fn load_breakpoint(&self, load: f64) -> Option<f64> {
+        nearest_load(&self.listed_loads()?, load)
+    }
+
+    /// Load breakpoints of the sheet's control unit; `None`: fewer than two.
+    pub(super) fn listed_loads(&self) -> Option<Vec<f64>> {
         let list = self.sheet()?.control.as_ref()?.get("load")?.as_array()?;
-        let apart = |breakpoint: &f64| (breakpoint - load).abs();
-        let breakpoints = list.iter().take(MOST_LOADS).filter_map(serde_json::Value::as_f64);
-        let nearest = breakpoints.min_by(|a, b| apart(a).total_cmp(&apart(b)))?;
-        (list.len() > 1 && load.is_finite()).then_some(nearest)
+        (list.len() > 1).then(|| list.iter().take(MOST_LOADS).filter_map(serde_json::Value::as_f64).collect())
+    }
+
+    /// Load breakpoints in force that the sheet does not list; empty: none.
+    pub fn proposed_loads(&self) -> &[f64] {
+        &self.proposed_loads
+    }
+
+    /// Levels of safe running of a recording, at its own times; a group that is not among `groups` yet comes after them.
+    pub(super) fn safe_levels(&self, file: &File, recording: &Recording, groups: &[Group]) -> Vec<Observation> {
+        let (mut groups, mut out) = (groups.to_vec(), Vec::new());
+        let counts = self.counts(file, false);
+        self.observations((file, recording, Through::ZeroPhase), 0.0, &mut groups, &mut out, counts);
+        out
+    }
+
+    /// Whether what happens at a time of a file counts as provoked, or as safe. A judgement by ear counts over a mark, a mark
+    /// over the role of its file; what is marked as left out is learnt from in no way.
+    fn counts(&self, file: &File, knock: bool) -> impl Fn(f64) -> bool {
+        let knocking = self.labels_of(file, true);
+        let (name, may_knock) = (file.input.name.clone(), may_knock(file.role));
+        move |t_s: f64| match self.mark_at(&name, t_s) {
+            Some(MarkLabel::Exclude) => false,
+            _ if near(&knocking, t_s) => knock,
+            Some(MarkLabel::Knock) => knock,
+            Some(MarkLabel::Safe) => !knock,
+            None => may_knock == knock,
+        }
     }
 
     /// What the stretch around a time is marked as.
@@ -275,10 +308,11 @@ impl Card {
             Through::ZeroPhase => &levels.levels,
             Through::OwnFilter => &levels.through_own,
         };
+        let driven = self.driven(file);
         for ((event, level), channel) in crank.events.iter().zip(heard).zip(&levels.channels) {
-            let group = group_of(groups, event, *channel, self.load_at(file, event.t_s));
+            let group = group_of(groups, event, *channel, self.load_of(file, event.t_s));
             let level_db = feature_db(self.choices.feature, level);
-            if self.may_learn(level) && level_db.is_finite() && counts(event.t_s) {
+            if self.may_learn(level, driven.left_out(event.t_s)) && level_db.is_finite() && counts(event.t_s) {
                 out.push(Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
             }
         }
@@ -294,8 +328,9 @@ impl Card {
             .collect();
         labels.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut groups = side.groups.clone();
+        let driven = self.driven(file);
         let judge_one = |((event, level), channel): ((&Event, &Level), &u16)| {
-            let group = group_of(&mut groups, event, *channel, self.load_at(file, event.t_s));
+            let group = group_of(&mut groups, event, *channel, self.load_of(file, event.t_s));
             let level_db = feature_db(self.choices.feature, level);
             let at = side.limits.at(&side.floor, group, f64::from(event.rpm));
             let first = labels.partition_point(|(t_s, _)| *t_s < event.t_s - SAME_EVENT_S);
@@ -305,7 +340,7 @@ impl Card {
                 level_db,
                 floor_db: at.floor.map_or(f32::NAN, |floor| floor as f32),
                 limit_db: at.limit.map_or(f32::NAN, |limit| limit as f32),
-                used: self.may_learn(level),
+                used: self.may_learn(level, driven.left_out(event.t_s)),
                 label,
             }
         };
@@ -360,6 +395,13 @@ impl Card {
 /// Whether a file of this role may hold knock: nobody promised that what came before a change ran safely.
 pub(super) fn may_knock(role: FileRole) -> bool {
     matches!(role, FileRole::Knock | FileRole::Before)
+}
+
+/// The nearest of some load breakpoints.
+fn nearest_load(breakpoints: &[f64], load: f64) -> Option<f64> {
+    let apart = |breakpoint: &f64| (breakpoint - load).abs();
+    let nearest = breakpoints.iter().copied().min_by(|a, b| apart(a).total_cmp(&apart(b)))?;
+    load.is_finite().then_some(nearest)
 }
 
 /// The chosen feature of a level.

@@ -9,6 +9,7 @@ mod blind;
 pub mod choices;
 pub mod compare;
 mod cycle;
+mod driven;
 pub mod evidence;
 pub mod explain;
 pub mod heard;
@@ -16,6 +17,7 @@ mod input;
 mod learn;
 mod learn_log;
 pub mod listen;
+mod loads;
 mod measure;
 pub mod own;
 pub mod proof;
@@ -105,6 +107,8 @@ pub struct Card {
     refused: Vec<Refused>,
     outcome: Option<Outcome>,
     log_outcome: Option<LogOutcome>,
+    /// Load breakpoints in force where the sheet lists none, see [`loads`].
+    proposed_loads: Vec<f64>,
     evidence: Option<evidence::Evidence>,
     /// `Some(None)`: looked at, and there is nothing to compare.
     comparison: Option<Option<compare::Comparison>>,

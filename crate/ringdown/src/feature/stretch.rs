@@ -56,7 +56,8 @@ impl Stretch {
 
 const STOPPED_RPM: f64 = 400.0;
 const IDLE_RPM: f64 = 1300.0;
-const COLD_DEGC: f64 = 60.0;
+/// Coolant below this, degrees Celsius: a cold engine.
+pub const COLD_DEGC: f64 = 60.0;
 const OVERRUN_RPM: f64 = 1500.0;
 const SWEEP_RPM_PER_S: f64 = 150.0;
 /// The driver's wish moves by so much within 0.3 s.

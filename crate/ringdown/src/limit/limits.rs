@@ -1,7 +1,7 @@
 //! Limits for a stated false-alarm rate at a stated confidence.
 
 use super::floor::{Floor, NEEDED_NEAR, Observation};
-use super::law::{self, Fitted, Pool};
+use super::law::{self, Fitted, Lacking, Pool};
 use super::rules::{Rule, margins_db};
 use crate::stats::moments::mean;
 use crate::stats::rate::Rate;
@@ -108,6 +108,8 @@ pub struct PoolLimit {
     pub expected: Option<f64>,
     /// Residuals still needed for any law, from all its groups and speeds together.
     pub more_needed: u32,
+    /// No limit because the tail is heavier than exponential: so few residuals don't carry it on to so rare a rate.
+    pub heavy: bool,
     /// For the tail plot: heights over the floor in spreads, and the share of residuals at or above each; every one of
     /// the largest, thinned below.
     pub observed: Vec<TailPoint>,
@@ -378,13 +380,17 @@ fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: &[&Third
         (part, bound)
     };
     let parts: Vec<_> = by.iter().flat_map(|thirds| (0..3).map(|third| of_third((*thirds, third)))).collect();
-    let bounds = parts.iter().filter_map(|(_, bound)| bound.as_ref()).chain(&whole);
-    let bound = bounds.max_by(|a, b| a.height.total_cmp(&b.height)).cloned();
+    let lacking = whole.as_ref().err().copied();
+    let bounds = parts.iter().filter_map(|(_, bound)| bound.as_ref().ok()).chain(&whole);
+    let highest = bounds.max_by(|a, b| a.height.total_cmp(&b.height)).cloned();
+    // A third may be too few to show a heavy tail that all together show.
+    let bound = highest.filter(|_| lacking != Some(Lacking::Heavy));
+    let more_needed = law::more_needed(own.len() as f64, inflation, lacking.unwrap_or(Lacking::Cycles), wanted);
     let expected = bound.as_ref().and_then(|bound| {
         if parts.is_empty() {
-            return share_above(bound.height, &all, whole.as_ref());
+            return share_above(bound.height, &all, whole.as_ref().ok());
         }
-        let shares = parts.iter().filter_map(|(part, own)| share_above(bound.height, part, own.as_ref()));
+        let shares = parts.iter().filter_map(|(part, own)| share_above(bound.height, part, own.as_ref().ok()));
         mean(&shares.collect::<Vec<_>>())
     });
     let fitted = bound.as_ref().map_or(&Fitted::Nothing, |b| &b.fitted);
@@ -396,7 +402,8 @@ fn pool_limit(group: Option<u16>, own: &[Residual], inflation: f64, by: &[&Third
         height: bound.as_ref().map(|b| b.height),
         estimate: bound.as_ref().map(|b| b.estimate),
         expected,
-        more_needed: if bound.is_some() { 0 } else { law::more_needed(own.len() as f64, inflation, wanted) },
+        more_needed: if bound.is_some() { 0 } else { more_needed },
+        heavy: lacking == Some(Lacking::Heavy),
         fitted: fitted_tail(fitted, &observed, wanted),
         observed,
     }

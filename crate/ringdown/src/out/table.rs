@@ -5,6 +5,7 @@ use super::words::{say, text};
 use crate::card::{Card, Group, Side};
 use crate::feature::control::Control;
 use crate::limit::limits::LimitAt;
+use crate::limit::typed::shared;
 use serde::{Deserialize, Serialize};
 
 /// Layout of the exported table.
@@ -50,46 +51,46 @@ pub fn limits_csv(card: &Card, layout: Layout) -> String {
     blocks.join(separator)
 }
 
-/// Rows of the table to type in, the same in section 8, on the hand-over sheet and as CSV: one a group, or, where the
-/// control unit has one limit for each sensor, the highest of the cylinders it hears.
-pub fn rows(card: &Card, side: &Side) -> Vec<(String, Vec<LimitAt>)> {
-    let own = || side.groups.iter().map(group_name).zip(side.table.iter().cloned()).collect();
-    let control = card.sheet().and_then(|sheet| sheet.control.as_ref()).map(Control::of).unwrap_or_default();
-    let sensors: Option<Vec<u16>> = side.groups.iter().map(|group| group.sensor).collect();
-    let (true, Some(heard_by)) = (control.per_sensor, sensors) else { return own() };
-    let of_sensor = |(group, sensor): (&Group, &u16)| {
-        group_name(&Group { cylinders: Vec::new(), sensor: Some(*sensor), column: None, load: group.load })
-    };
-    let names: Vec<String> = side.groups.iter().zip(&heard_by).map(of_sensor).collect();
-    let mut distinct: Vec<&String> = Vec::new();
-    for name in &names {
-        if !distinct.contains(&name) {
-            distinct.push(name);
-        }
-    }
-    let row = |name: &String| {
-        let members = || names.iter().zip(&side.table).filter(|(own, _)| *own == name).map(|(_, cells)| cells);
-        let cell = |column: usize| highest(members().filter_map(|cells| cells.get(column)));
-        (name.clone(), (0..side.breakpoints.len()).map(cell).collect())
-    };
-    distinct.into_iter().map(row).collect()
+/// One row of the table to type in.
+pub struct Line {
+    /// Cylinder, sensor or column, with its load where that counts.
+    pub name: String,
+    /// Indices of the groups that share it.
+    pub groups: Vec<u16>,
+    /// One a breakpoint.
+    pub cells: Vec<LimitAt>,
 }
 
-/// One cell for several cylinders: the highest level and the greatest height over the floor among them; empty where one of
-/// them is.
-fn highest<'a>(cells: impl Iterator<Item = &'a LimitAt> + Clone) -> LimitAt {
-    let most = |pick: fn(&LimitAt) -> Option<f64>| {
-        let all: Option<Vec<f64>> = cells.clone().map(pick).collect();
-        all.and_then(|values| values.into_iter().max_by(f64::total_cmp))
+/// Rows of the table to type in, the same in section 8, on the hand-over sheet and as CSV: one a group, or, where the
+/// control unit has one limit for each sensor, one that holds for all cylinders it hears, see [`shared`].
+pub fn lines(card: &Card, side: &Side) -> Vec<Line> {
+    let control = card.sheet().and_then(|sheet| sheet.control.as_ref()).map(Control::of).unwrap_or_default();
+    let per_sensor = control.per_sensor && side.groups.iter().all(|group| group.sensor.is_some());
+    let name = |group: &Group| {
+        let of_sensor = || Group { cylinders: Vec::new(), column: None, ..group.clone() };
+        if per_sensor { group_name(&of_sensor()) } else { group_name(group) }
     };
-    let limit = most(|cell| cell.limit);
-    let margin = most(|cell| Some(cell.limit? - cell.floor?));
-    LimitAt {
-        floor: limit.zip(margin).map(|(limit, margin)| limit - margin).or_else(|| most(|cell| cell.floor)),
-        limit,
-        cycles: cells.clone().map(|cell| cell.cycles).sum(),
-        more_needed: cells.clone().map(|cell| cell.more_needed).max().unwrap_or(0),
+    let mut lines: Vec<Line> = Vec::new();
+    for (group, index) in side.groups.iter().zip(0..) {
+        let name = name(group);
+        match lines.iter_mut().find(|line| per_sensor && line.name == name) {
+            Some(line) => line.groups.push(index),
+            None => lines.push(Line { name, groups: vec![index], cells: Vec::new() }),
+        }
     }
+    for line in &mut lines {
+        let members = || line.groups.iter().filter_map(|group| side.table.get(usize::from(*group)));
+        line.cells = match line.groups.as_slice() {
+            [one] => side.table.get(usize::from(*one)).cloned().unwrap_or_default(),
+            _ => (0..side.breakpoints.len()).map(|at| shared(members().filter_map(|cells| cells.get(at)))).collect(),
+        };
+    }
+    lines
+}
+
+/// Names and cells of [`lines`].
+pub fn rows(card: &Card, side: &Side) -> Vec<(String, Vec<LimitAt>)> {
+    lines(card, side).into_iter().map(|line| (line.name, line.cells)).collect()
 }
 
 fn block(

@@ -19,13 +19,15 @@ pub struct Pareto {
     excesses: Vec<f64>,
 }
 
-/// What is known of a shape before the data: a normal law.
+/// What is known of a shape before the data: a normal law, wider on the side of heavy tails where those are to be let in.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Belief {
     /// Mean.
     pub centre: f64,
-    /// Standard deviation.
+    /// Standard deviation below the centre.
     pub sd: f64,
+    /// Standard deviation above it.
+    pub sd_above: f64,
 }
 
 /// A quantile of a tail with its upper confidence bound.
@@ -92,7 +94,7 @@ impl Pareto {
     ///
     /// * `independent`: share of the excesses that count as independent, 0..=1 (serial correlation); it scales the
     ///   log-likelihood.
-    /// * `belief`: what is known of the shape before, as a normal law; `None`: nothing.
+    /// * `belief`: what is known of the shape before; `None`: nothing.
     /// * The bound is where twice the drop of the profile log-likelihood reaches the square of the normal quantile of
     ///   `confidence`.
     ///
@@ -129,7 +131,8 @@ impl Pareto {
     /// Least penalised negative log-likelihood of the laws whose quantile at `exceeded` is `x`, and its shape.
     fn best_with_quantile(&self, exceeded: f64, x: f64, independent: f64, belief: Option<Belief>) -> (f64, f64) {
         let cost = |shape: f64| {
-            let penalty = belief.map_or(0.0, |b| 0.5 * ((shape - b.centre) / b.sd).powi(2));
+            let sd = |b: Belief| if shape > b.centre { b.sd_above } else { b.sd };
+            let penalty = belief.map_or(0.0, |b| 0.5 * ((shape - b.centre) / sd(b)).powi(2));
             independent * neg_log_likelihood(&self.excesses, shape, x / unit_quantile(shape, exceeded)) + penalty
         };
         let (low, high) = ((self.shape - 0.6).max(SHAPES.0 - 0.3), (self.shape + 0.9).min(SHAPES.1));

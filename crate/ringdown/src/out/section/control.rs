@@ -5,7 +5,7 @@ use crate::card::{LogOutcome, Side};
 use crate::feature::control::{Control, Settable, degrees};
 use crate::limit::limits::LimitAt;
 use crate::limit::typed::Typed;
-use crate::out::table::rows;
+use crate::out::table::{lines, rows};
 use crate::out::words::{khz, list, percent, say};
 use crate::stats::rate::Rate;
 
@@ -83,37 +83,40 @@ pub(super) fn typed(card: &Card) -> Vec<Table> {
     let over_floor = card.outcome().map(|outcome| {
         let value = |cell: &LimitAt| Some(control.limit_to_type(cell.limit? - cell.floor?));
         let side = outcome.through_own.as_ref().unwrap_or(&outcome.side);
-        snapped("typed", side, text("unit.db"), true, &value, &|typed| typed)
+        snapped("typed", (card, side, true), text("unit.db"), &value, &|typed| typed)
     });
     let of_log = card.log_outcome().map(|logs: &LogOutcome| {
         let value = |cell: &LimitAt| Some(control.limit_to_type(logs.logged(cell.limit?)));
         let level = |typed: f64| if logs.linear { 20.0 * typed.log10() } else { typed };
-        snapped("typed-log", &logs.side, super::floor::log_unit(Some(logs)), false, &value, &level)
+        snapped("typed-log", (card, &logs.side, false), super::floor::log_unit(Some(logs)), &value, &level)
     });
     over_floor.into_iter().chain(of_log).collect()
 }
 
-/// `value`: what is typed in for a cell; `level`: from what is typed in back to the side's own level.
+/// `value`: what is typed in for a cell; `level`: from what is typed in back to the side's own level; over the floor, or not.
 fn snapped(
     id: &str,
-    side: &Side,
+    (card, side, over_floor): (&Card, &Side, bool),
     unit: String,
-    over_floor: bool,
     value: &dyn Fn(&LimitAt) -> Option<f64>,
     level: &dyn Fn(f64) -> f64,
 ) -> Table {
-    let cells: Vec<Vec<Option<f64>>> = side.table.iter().map(|row| row.iter().map(value).collect()).collect();
-    let levels = cells.iter().map(|row| row.iter().map(|cell| cell.map(level)).collect()).collect();
-    let typed = Typed { breakpoints_rpm: &side.breakpoints, rows: levels, over_floor };
-    let recount = typed.false_alarms(&side.floor, &side.learnt_from);
-    let head = [text("limits.column.rpm")].into_iter().chain(side.breakpoints.iter().map(|rpm| speed_head(*rpm)));
-    let shown = |cell: &Option<f64>| cell.map_or_else(|| "–".into(), short);
-    let lines = side
-        .groups
-        .iter()
-        .zip(&cells)
-        .map(|(group, cells)| row([group_name(group)].into_iter().chain(cells.iter().map(shown))));
-    table(id, caption(unit, recount), head, lines.collect())
+    let mut rows = vec![Vec::new(); side.groups.len()];
+    let mut over = vec![Vec::new(); side.groups.len()];
+    let mut shown = Vec::new();
+    for line in lines(card, side) {
+        let cells: Vec<Option<f64>> = line.cells.iter().map(value).collect();
+        for group in line.groups.iter().map(|group| usize::from(*group)) {
+            rows[group] = cells.iter().map(|cell| cell.map(level)).collect();
+            if over_floor {
+                over[group].clone_from(&line.groups);
+            }
+        }
+        let cells = cells.iter().map(|cell| cell.map_or_else(|| "–".into(), short));
+        shown.push(row([line.name].into_iter().chain(cells)));
+    }
+    let recount = Typed { breakpoints_rpm: &side.breakpoints, rows, over }.false_alarms(&side.floor, &side.learnt_from);
+    table(id, caption(unit, recount), super::limits::head(side), shown)
 }
 
 fn caption(unit: String, recount: Rate) -> String {

@@ -142,12 +142,15 @@ fn left_out(card: &Card) -> Table {
     let rows = card.recordings().filter_map(|(file, recording)| {
         let levels = recording.levels.as_ref()?;
         let count = |reason: Option<LeftOut>| levels.levels.iter().filter(|level| level.left_out == reason).count();
-        let counts =
-            [None, Some(LeftOut::Clipped), Some(LeftOut::Transient), Some(LeftOut::Outside), Some(LeftOut::TooSlow)];
-        let counts = counts.map(|reason| number(count(reason) as f64, 0));
+        let [cold, overrun] = card.left_out_by_driving(file.id);
+        let waved = |reason: &str, count: usize| if card.choices().uses(reason) { 0 } else { count };
+        let used = count(None) - waved("cold", cold) - waved("overrun", overrun);
+        let [clipped, transient] = [LeftOut::Clipped, LeftOut::Transient].map(|reason| count(Some(reason)));
+        let [outside, slow] = [LeftOut::Outside, LeftOut::TooSlow].map(|reason| count(Some(reason)));
+        let counts = [used, clipped, transient, cold, overrun, outside, slow].map(|count| number(count as f64, 0));
         Some(row([file.input.name.clone()].into_iter().chain(counts)))
     });
-    let columns =
-        ["file", "used", "clipped", "transient", "outside", "slow"].map(|key| text(&format!("floor.column.{key}")));
+    let columns = ["file", "used", "clipped", "transient", "cold", "overrun", "outside", "slow"];
+    let columns = columns.map(|key| text(&format!("floor.column.{key}")));
     table("used", text("floor.caption.used"), columns, rows.collect())
 }

@@ -40,6 +40,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     why.extend(expected(card, main));
     why.extend(pooling(main));
     why.extend(shape_sentence(card));
+    why.extend(proposed_loads(card));
     if main.source == LearntFrom::QuieterHalf {
         why.push(text("floor.why.quieter"));
     }
@@ -104,7 +105,8 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
     let rate = one_in(card.choices().false_alarm);
     let Some((low, high)) = filled.margins_db else {
         let values = [("rate", rate), ("more", number(f64::from(filled.more), 0))];
-        return (State::NotEnough, say("limits.finding.none", &values), to_record(side));
+        let todo = heavy(side).into_iter().chain(to_record(side)).collect();
+        return (State::NotEnough, say("limits.finding.none", &values), todo);
     };
     let empty = filled.all - filled.filled;
     let values = [
@@ -142,7 +144,20 @@ fn doubts(side: &Side) -> Vec<String> {
         let key = if drift > 0.0 { "limits.doubt.rises" } else { "limits.doubt.falls" };
         say(key, &[("spreads", number(drift.abs(), 1))])
     });
-    apart.into_iter().chain(drift).collect()
+    heavy(side).into_iter().chain(apart).chain(drift).collect()
+}
+
+/// That a tail heavier than exponential doesn't carry so rare a rate, and from how many cycles on it would.
+fn heavy(side: &Side) -> Option<String> {
+    let limits = &side.limits;
+    let pool = limits.pools.iter().filter(|pool| pool.heavy).max_by_key(|pool| pool.more_needed)?;
+    let have = pool.residuals as f64;
+    let values = [
+        ("rate", one_in(limits.wanted.false_alarm)),
+        ("n", number(have, 0)),
+        ("need", number(have + f64::from(pool.more_needed), 0)),
+    ];
+    (limits.law != Law::CommonRule).then(|| say("limits.todo.heavy", &values))
 }
 
 /// A drift of fewer spreads than this is not worth a word.
@@ -199,6 +214,13 @@ fn pooling(side: &Side) -> Vec<String> {
     let sentences =
         [of("groups", limits.groups_alike), of("speeds", limits.speeds_alike), of("times", limits.times_alike)];
     sentences.into_iter().flatten().chain(fewer).collect()
+}
+
+/// Load breakpoints that the sheet does not list but the coverage carries.
+fn proposed_loads(card: &Card) -> Option<String> {
+    let loads = card.proposed_loads();
+    let shown = || names(loads.iter().map(|load| number(*load, if load.fract() == 0.0 { 0 } else { 2 })));
+    (!loads.is_empty()).then(|| say("limits.loads.proposed", &[("loads", shown())]))
 }
 
 fn shape_sentence(card: &Card) -> Option<String> {

@@ -1,0 +1,147 @@
+//! What a log laid over a recording says of how the engine was driven, in floor and limits: load where the sheet lists no
+//! breakpoints, cold engine, overrun. Noise of known loudness beside a wheel; truth is how it was made.
+
+#[path = "crank_bench/engine.rs"]
+#[allow(dead_code)]
+mod engine;
+#[path = "crank_bench/wav.rs"]
+mod wav;
+
+use engine::{Engine, Random, Speed, square, to_f32, wheel};
+use ringdown::card::{Card, Choices, FileId, FileRole, Input, Mark, MarkLabel};
+use ringdown::out::section;
+use serde_json::{Value, json};
+use std::fmt::Write;
+use wav::wav;
+
+const RATE_HZ: f64 = 16_000.0;
+const SECONDS: f64 = 60.0;
+/// The log's clock where the recording begins.
+const OFFSET_S: f64 = 3.0;
+/// Cold until here; throttle shut in between these.
+const WARM_S: f64 = 8.0;
+const SHUT_S: [f64; 2] = [40.0, 46.0];
+
+fn rpm_at(t_s: f64) -> f64 {
+    1800.0 + 40.0 * t_s.clamp(0.0, SECONDS)
+}
+
+/// 30 and 80, 1.3 s each.
+fn in_turns(t_s: f64) -> f64 {
+    if (t_s / 1.3) as u32 % 2 == 0 { 30.0 } else { 80.0 }
+}
+
+/// A recording as loud as `loudness` at each time, and a log of the run.
+fn run(loudness: impl Fn(f64) -> f64, load: impl Fn(f64) -> f64, sheet: &Value) -> (Card, FileId) {
+    let engine = Engine::new(Speed::Ramp(1800.0, 4200.0, SECONDS), SECONDS, 31.0, 2.0, 0.01);
+    let mut random = Random(11);
+    let count = (SECONDS * RATE_HZ) as usize;
+    let noise = (0..count).map(|at| (0.02 * loudness(at as f64 / RATE_HZ) * random.normal()) as f32).collect();
+    let teeth = square(&wheel(&engine, 36, 1, 12.0, 5.0), count, RATE_HZ);
+    let mut log = String::from("Time [s];RPM [1/min];Load [%];Throttle [%];Coolant [C]\n");
+    for row in 0..1400 {
+        let t_s = f64::from(row) * 0.05 - OFFSET_S;
+        let throttle = if (SHUT_S[0]..SHUT_S[1]).contains(&t_s) { 0 } else { 60 };
+        let coolant = if t_s < WARM_S { 40 } else { 88 };
+        let (log_s, rpm) = (t_s + OFFSET_S, rpm_at(t_s).round());
+        writeln!(log, "{log_s:.2};{rpm};{:.0};{throttle};{coolant}", load(t_s)).expect("a string takes all");
+    }
+    let mut card = Card::default();
+    card.set_sheet(sheet.to_string().as_bytes()).expect("a sheet");
+    let wave = wav(&[noise, to_f32(&teeth, 0.5)], RATE_HZ as u32);
+    let id = card.add(Input::from_bytes("run.wav", wave), Some(FileRole::Safe)).expect("a recording");
+    card.add(Input::from_bytes("run.csv", log.into_bytes()), None).expect("a log");
+    work(&mut card);
+    assert!(card.log_beside(id).is_some(), "one run");
+    (card, id)
+}
+
+fn work(card: &mut Card) {
+    while !card.step().progress.done {}
+}
+
+fn sheet() -> Value {
+    json!({"sheet": 1, "name": "four", "bore_mm": 86, "cylinders": 4, "strokes": 4, "firing_order": [1, 3, 4, 2],
+        "sensors": [{"channel": 1, "cylinders": [1, 2, 3, 4]}],
+        "crank": {"kind": "missing-tooth", "channel": 2, "teeth": 36, "missing": 1, "gap_deg_btdc": 90.0, "edge": "rising"}})
+}
+
+/// Floors of groups of a load at 3000 1/min, dB.
+fn floors(card: &Card, load: f64) -> Vec<f64> {
+    let side = &card.outcome().expect("safe running").side;
+    let of_load =
+        side.groups.iter().zip(0..).filter(|(group, _)| group.load.is_some_and(|own| (own - load).abs() < 20.0));
+    of_load.filter_map(|(_, group)| Some(side.floor.at(group, 3000.0)?.level)).collect()
+}
+
+/// Twice as loud at load 80: 6.02 dB between the floors of the two breakpoints that the coverage carries. Scatter of a floor
+/// of some 20 cycles: 0.3 dB.
+#[test]
+fn load_that_is_known_parts_floor_and_limits_without_breakpoints_in_the_sheet() {
+    let loudness = |t_s: f64| if in_turns(t_s) > 50.0 { 2.0 } else { 1.0 };
+    let (card, _) = run(loudness, in_turns, &sheet());
+    assert!(card.proposed_loads().len() == 2, "{:?}", card.proposed_loads());
+    let (low, high) = (floors(&card, 30.0), floors(&card, 80.0));
+    assert!(!low.is_empty() && low.len() == high.len(), "{low:?} {high:?}");
+    for (low, high) in low.iter().zip(&high) {
+        assert!((high - low - 6.02).abs() < 1.2, "{high} over {low} dB");
+    }
+    let said = serde_json::to_string(&section::view(&card, 8)).expect("a section is text");
+    assert!(said.contains("Load is known all through"), "{said}");
+    // What the sheet lists goes before.
+    let mut listed = sheet();
+    listed["control"] = json!({"load": [30, 55, 80]});
+    let (card, _) = run(loudness, in_turns, &listed);
+    assert_eq!(card.proposed_loads(), [0.0; 0]);
+    assert!(
+        card.outcome().expect("safe").side.groups.iter().all(|group| [Some(30.0), Some(80.0)].contains(&group.load))
+    );
+}
+
+/// Load that does not move the floor parts nothing; nor does load that goes with speed, because then no speed has both.
+#[test]
+fn load_that_changes_nothing_or_goes_with_speed_parts_nothing() {
+    let cases: [(fn(f64) -> f64, fn(f64) -> f64); 2] =
+        [(|_| 1.0, in_turns), (|t_s| 1.0 + t_s / SECONDS, |t_s| 20.0 + t_s)];
+    for (loudness, load) in cases {
+        let (card, _) = run(loudness, load, &sheet());
+        assert_eq!(card.proposed_loads(), [0.0; 0]);
+        assert!(card.outcome().expect("safe").side.groups.iter().all(|group| group.load.is_none()));
+    }
+}
+
+/// Each rule for leaving out cycles by what the log or a mark says, and its being switched off; warm running under load stays.
+#[test]
+fn cold_engine_and_overrun_of_the_log_are_left_out_of_the_recording_unless_the_user_wants_them() {
+    let (mut card, id) = run(|_| 1.0, |_| 50.0, &sheet());
+    let used = |card: &Card, from_s: f64, to_s: f64| -> (usize, usize) {
+        let (_, recording) = card.recordings().next().expect("one");
+        let events = &recording.crank().expect("a wheel").events;
+        let judged = card.outcome().expect("safe").of(id).expect("judged");
+        let inside = events.iter().zip(judged).filter(|(event, _)| (from_s..to_s).contains(&event.t_s));
+        inside.fold((0, 0), |(used, all), (_, judged)| (used + usize::from(judged.used), all + 1))
+    };
+    let none = |(used, all): (usize, usize)| used == 0 && all > 100;
+    let most = |(used, all): (usize, usize)| all > 100 && used * 10 > all * 9;
+    assert!(none(used(&card, 0.5, WARM_S - 0.5)), "{:?}", used(&card, 0.5, WARM_S - 0.5));
+    assert!(none(used(&card, SHUT_S[0] + 0.5, SHUT_S[1] - 0.5)));
+    assert!(most(used(&card, WARM_S + 0.5, SHUT_S[0] - 0.5)) && most(used(&card, SHUT_S[1] + 0.5, SECONDS - 0.5)));
+    let [cold, overrun] = card.left_out_by_driving(id);
+    // 8 s at 1800 to 2120 and 6 s at 3400 to 3640 1/min, two combustions a turn: 523 and 704.
+    assert!(cold.abs_diff(523) < 40 && overrun.abs_diff(704) < 40, "{cold} {overrun}");
+    let own = card.choices().clone();
+    for (word, [from_s, to_s]) in [("cold", [0.5, WARM_S - 0.5]), ("overrun", SHUT_S)] {
+        card.choose(Choices { use_anyway: vec![word.into()], ..own.clone() }).expect("a reason");
+        work(&mut card);
+        assert!(most(used(&card, from_s, to_s)), "{word}");
+        assert!(card.outcome().is_some_and(|outcome| outcome.side.learnt_from.len() > 4000));
+    }
+    card.choose(own).expect("the rules");
+    let stretch = |from_s: f64, to_s: f64, coolant_c: f64| {
+        let plain = Mark::plain("run.wav", from_s, to_s, MarkLabel::Safe);
+        Mark { coolant_c: Some(coolant_c), ..plain }
+    };
+    card.set_marks(id, vec![stretch(0.0, 20.0, 85.0), stretch(20.0, 30.0, 45.0)]);
+    work(&mut card);
+    assert!(most(used(&card, 0.5, 19.5)) && none(used(&card, 20.5, 29.5)), "a mark goes before the log");
+}
