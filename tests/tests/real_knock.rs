@@ -1,7 +1,7 @@
 //! Real machines: autoignition ringing in a rapid compression machine, knock in a single-cylinder test engine.
 
 use outside_truth::{assert_close, assert_relative, number, numbers, vector, vector_path};
-use ringdown::signal::tone::{Tone, follow};
+use ringdown::signal::tone::{Tone, falling, follow};
 use ringdown::stats::moments::{mean, standard_deviation};
 use ringdown::stats::normal;
 use ringdown::stats::roc::Roc;
@@ -35,6 +35,25 @@ fn the_ringing_tone_of_autoignition_is_followed_within_2_percent() {
         assert_relative(nearest.hz, number(&point["peak_hz"]), 0.02, "pitch");
     }
     assert!(points.len() == 6);
+}
+
+/// Both records hold the blow of the piston at the end of compression, louder than most of the ringing; one holds no
+/// ignition. Times of both: `open_derived.json`.
+#[test]
+fn only_ignition_falls_in_pitch_and_the_blow_of_the_piston_is_not_taken_for_it() {
+    let truth = &vector("open_derived")["rcm"]["records"];
+    let at_s = |record: &str, what: &str| number(&truth[record][what]["sample"]) / 100_000.0;
+    let falls = |record: &str| {
+        let track = track(record);
+        falling(&track).into_iter().map(|from| track[from].t_s).collect::<Vec<f64>>()
+    };
+    let found = falls("igniting");
+    assert!(!found.is_empty(), "no falling tone");
+    let ignition = at_s("igniting", "ignition");
+    for t_s in found {
+        assert!((t_s - ignition).abs() < 0.003, "{t_s} s against {ignition} s");
+    }
+    assert_eq!(falls("not-igniting"), Vec::<f64>::new());
 }
 
 /// Peak band-passed pressure of each cycle, bar, of the tests published cycle by cycle.

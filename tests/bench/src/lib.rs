@@ -4,7 +4,12 @@
 #[cfg(target_arch = "wasm32")]
 mod module;
 
+use ringdown::crank::{Event, track::Segment};
 use ringdown::error::Error;
+use ringdown::feature::grid::choose::choose;
+use ringdown::feature::grid::map::{Mapper, Maps};
+use ringdown::feature::grid::separate::{Case, Measure, Separator};
+use ringdown::feature::level::Slice;
 use ringdown::read::{Source, log::Log, samples::Planes, wave};
 use ringdown::signal::filter::{Bank, Pass, butterworth};
 use ringdown::signal::stft::Stft;
@@ -73,6 +78,60 @@ pub fn bands_db(samples: &[f32]) -> f64 {
     }
     let total: f64 = energies.iter().flat_map(|energy| energy.iter().take(BANDS_HZ.len())).sum();
     10.0 * (total / samples.len().max(1) as f64).log10()
+}
+
+/// Combustions in ten minutes of noise that the search is timed on: four cylinders at 3000 rpm or so.
+pub const SEARCH_EVENTS: usize = 20_000;
+
+/// The search over band and window from combustions whose angle is known: their maps, all cells, the choice. Half of the
+/// events stand for safe running. Returns the mean score of all cells.
+pub fn search_score(samples: &[f32]) -> f64 {
+    let end_s = samples.len() as f64 / RATE_HZ;
+    let deg_per_s = 720.0 * SEARCH_EVENTS as f64 / 4.0 / (end_s - 0.2);
+    let segment =
+        Segment { t_s: vec![0.0, end_s], deg: vec![0.0, deg_per_s * end_s], turn_known: true, error_deg: 0.0 };
+    let slice = Slice { samples, first: 0, clip: [-1.0, 1.0] };
+    let Some(mut mapper) = Mapper::new(RATE_HZ) else { return f64::NAN };
+    let mut maps = Maps { bins: mapper.bins(), ..Maps::default() };
+    let mut times = Vec::new();
+    for number in 0..SEARCH_EVENTS {
+        let deg = 0.1 * deg_per_s + 180.0 * number as f64;
+        let t_s = deg / deg_per_s;
+        let rpm = (deg_per_s / 6.0) as f32;
+        let event = Event {
+            t_s,
+            deg,
+            segment: 0,
+            cylinder: Some(1 + (number % 4) as u16),
+            pair: None,
+            sensor: None,
+            rpm,
+            rpm_per_s: 0.0,
+        };
+        if mapper.measure(&slice, &segment, &event, &mut maps.cells).is_ok() {
+            maps.events.push(number as u32);
+            times.push(t_s);
+        }
+    }
+    let case = |(at, t_s): (usize, &f64)| {
+        let number = *maps.events.get(at)? as usize;
+        Some(Case {
+            group: (number % 4) as u16,
+            rpm: 2000.0 + (number % 4000) as f32,
+            t_s: *t_s,
+            provoked: number >= SEARCH_EVENTS / 2,
+            knock: false,
+            map: maps.of(at)?,
+            bins: maps.bins,
+        })
+    };
+    let cases: Vec<Case> = times.iter().enumerate().filter_map(case).collect();
+    let Some(mut separator) = Separator::new(&cases, 4, maps.bins, Measure::Energy, 1e-3) else { return f64::NAN };
+    while separator.advance() {}
+    let scores = separator.scores();
+    let chosen =
+        choose(separator.bands(), separator.spans(), scores, separator.closer()).map_or(0, |choice| choice.best);
+    scores.iter().map(|score| f64::from(score.whole)).sum::<f64>() / scores.len().max(1) as f64 + chosen as f64
 }
 
 /// A log read whole, with roles, units and clocks; returns the sum of all values.

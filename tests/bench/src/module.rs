@@ -28,6 +28,11 @@ impl Noise {
     pub fn bands(&self) -> f64 {
         crate::bands_db(&self.samples)
     }
+
+    /// Cell found, and the mean score of all.
+    pub fn search(&self) -> f64 {
+        crate::search_score(&self.samples)
+    }
 }
 
 fn opened(file: File) -> Result<Box<BrowserFile>, JsValue> {

@@ -80,6 +80,12 @@ pub const ITEMS: &[Item] = &[
         Some(1e-3),
     ),
     item(
+        "search",
+        "Search of band and window: 20 000 combustions of known angle, maps and 3780 cells and the choice",
+        &[native("native, 1 thread", "search"), page("Chromium, 1 worker", "search", 1)],
+        Some(1e-6),
+    ),
+    item(
         "log",
         "Log of 1 million rows and 20 columns, file to typed columns (ours with roles, units and clock)",
         &[

@@ -45,6 +45,7 @@ fn named(name: &str, folder: &Path) -> Outcome<Work> {
         "stft-2" => spectrogram(&file("noise.f32"), 2)?,
         "bands-1" => bands(&file("noise.f32"), 1)?,
         "bands-2" => bands(&file("noise.f32"), 2)?,
+        "search" => shared(noise(&file("noise.f32"))?, 1, |samples, _| work::search_score(samples)),
         "log" => reading(file("log.csv"), |source| Ok(work::log_sum(source)?)),
         "wave" => reading(file("sound.wav"), |source| Ok(work::wave_mean_square(source)?)),
         "bare" => reading(file("sound.wav"), |mut source| Ok(work::bare_read(source.as_mut())? as f64)),

@@ -2,9 +2,8 @@
 //!
 //! A provoked recording is a mixture: most of its cycles do not knock, and those that don't may be louder and scatter
 //! differently than safe running. So the limits of safe running are first moved to where the quieter events of the
-//! provoked recording lie; what counts is the share of it beyond such limits, less the false alarms, as a mean over
-//! false-alarm rates from the user's to 1 in 100: the part of the ROC curve that a knock control works in. That mean
-//! grows with the share of knock alike in every cell, so cells can be compared without knowing the share.
+//! provoked recording lie; what counts is the share of it beyond such a limit at the user's false-alarm rate, less that
+//! rate. It grows with the share of knock alike in every cell, so cells can be compared without knowing the share.
 
 /// Contiguous stretches that are left out in turn.
 pub const FOLDS: usize = 10;
@@ -27,8 +26,6 @@ pub fn bin_of(over: f32) -> usize {
     (((over - LOWEST) * PER_SPREAD) as usize).min(BINS - 1)
 }
 
-/// False-alarm rates the score is a mean over, beside the user's own.
-const RATES: [f64; 2] = [0.003, 0.01];
 /// Shares of a law that lie below the places where its quieter events are measured.
 const QUIET: [f64; 2] = [0.1, 0.45];
 /// Largest stretch of the quieter events that is taken for a difference in scatter; a narrower law is left as it is.
@@ -55,7 +52,7 @@ impl Default for Tally {
 /// One cell judged.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Score {
-    /// Over everything: mean over the false-alarm rates of the share beyond the limit less that rate.
+    /// Over everything: the share beyond the limit less the false-alarm rate.
     pub whole: f32,
     /// The same learnt without a stretch.
     pub train: [f32; FOLDS],
@@ -124,11 +121,11 @@ impl Tally {
         let background = self.all_background(mirrored);
         let provoked = sum(&self.provoked);
         let fit = if mirrored { Fit::default() } else { Fit::of(&background, &self.around) };
-        let limits = Limits::of(&background, false_alarm, &fit);
+        let limit = Limit::of(&background, false_alarm, &fit);
         Score {
-            whole: limits.score(&provoked),
-            share: share_over(&provoked, limits.provoked[0]),
-            limit: LOWEST + limits.safe / PER_SPREAD,
+            whole: limit.score(&provoked),
+            share: share_over(&provoked, limit.provoked),
+            limit: LOWEST + limit.safe / PER_SPREAD,
             fit,
             ..Score::default()
         }
@@ -141,12 +138,12 @@ impl Tally {
         for fold in 0..FOLDS {
             // Without safe running the background is that of everything: its centre would wander from part to part.
             let background = if mirrored { all_background } else { less(&all_background, &self.background[fold]) };
-            let limits = Limits::of(&background, false_alarm, &score.fit);
-            score.train[fold] = limits.score(&less(&all_provoked, &self.provoked[fold]));
-            score.test[fold] = limits.score(&self.provoked[fold]);
-            score.test_share[fold] = share_over(&self.provoked[fold], limits.provoked[0]);
+            let limit = Limit::of(&background, false_alarm, &score.fit);
+            score.train[fold] = limit.score(&less(&all_provoked, &self.provoked[fold]));
+            score.test[fold] = limit.score(&self.provoked[fold]);
+            score.test_share[fold] = share_over(&self.provoked[fold], limit.provoked);
             let safe = if mirrored { &all_background } else { &self.background[fold] };
-            score.test_false[fold] = share_over(safe, limits.safe);
+            score.test_false[fold] = share_over(safe, limit.safe);
         }
         score
     }
@@ -156,27 +153,24 @@ impl Tally {
     }
 }
 
-/// Limits (in bins) at each false-alarm rate.
-struct Limits {
-    rates: [f64; RATES.len() + 1],
-    /// Among provoked levels; the user's rate first.
-    provoked: [f32; RATES.len() + 1],
-    /// Among safe levels, at the user's rate.
+/// The limit (in bins) at the user's false-alarm rate.
+struct Limit {
+    false_alarm: f64,
+    /// Among provoked levels.
+    provoked: f32,
+    /// Among safe levels.
     safe: f32,
 }
 
-impl Limits {
+impl Limit {
     fn of(background: &Histogram, false_alarm: f64, fit: &Fit) -> Self {
-        let curve = Curve::of(background);
-        let [low, high] = RATES.map(|rate| rate.max(false_alarm));
-        let rates = [false_alarm, low, high];
-        let among_provoked = |rate| (fit.provoked(LOWEST + curve.limit(rate) / PER_SPREAD) - LOWEST) * PER_SPREAD;
-        Self { rates, provoked: rates.map(among_provoked), safe: curve.limit(false_alarm) }
+        let safe = Curve::of(background).limit(false_alarm);
+        let provoked = (fit.provoked(LOWEST + safe / PER_SPREAD) - LOWEST) * PER_SPREAD;
+        Self { false_alarm, provoked, safe }
     }
 
     fn score(&self, provoked: &Histogram) -> f32 {
-        let beyond = |(limit, rate): (&f32, &f64)| share_over(provoked, *limit) - *rate as f32;
-        self.provoked.iter().zip(&self.rates).map(beyond).sum::<f32>() / self.rates.len() as f32
+        share_over(provoked, self.provoked) - self.false_alarm as f32
     }
 }
 
