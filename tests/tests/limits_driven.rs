@@ -28,7 +28,7 @@ fn rpm_at(t_s: f64) -> f64 {
 
 /// 30 and 80, 1.3 s each.
 fn in_turns(t_s: f64) -> f64 {
-    if (t_s / 1.3) as u32 % 2 == 0 { 30.0 } else { 80.0 }
+    if ((t_s / 1.3) as u32).is_multiple_of(2) { 30.0 } else { 80.0 }
 }
 
 /// A recording as loud as `loudness` at each time, and a log of the run.
@@ -101,10 +101,7 @@ fn load_that_is_known_parts_floor_and_limits_without_breakpoints_in_the_sheet() 
 /// Load that does not move the floor parts nothing; nor does load that goes with speed, because then no speed has both.
 #[test]
 fn load_that_changes_nothing_or_goes_with_speed_parts_nothing() {
-    let cases: [(fn(f64) -> f64, fn(f64) -> f64); 2] =
-        [(|_| 1.0, in_turns), (|t_s| 1.0 + t_s / SECONDS, |t_s| 20.0 + t_s)];
-    for (loudness, load) in cases {
-        let (card, _) = run(loudness, load, &sheet());
+    for (card, _) in [run(|_| 1.0, in_turns, &sheet()), run(|t_s| 1.0 + t_s / SECONDS, |t_s| 20.0 + t_s, &sheet())] {
         assert_eq!(card.proposed_loads(), [0.0; 0]);
         assert!(card.outcome().expect("safe").side.groups.iter().all(|group| group.load.is_none()));
     }
