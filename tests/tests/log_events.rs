@@ -243,3 +243,17 @@ fn heavy_knock_that_nobody_called_safe_is_found_all_the_same() {
     // The quieter half tells less of the background than a safe run: twice the stated rate may come of it.
     assert!((total.over as f64) < 2.0 * STATED * total.quiet as f64, "{total:?}");
 }
+
+/// The demo's third evening, dropped alone and under a name that says nothing: 330 of 6974 combustions knock (its README),
+/// most of them in two pulls, and a sample holds one or two of a cylinder.
+#[test]
+fn a_strangers_log_of_a_provoked_run_shows_its_knock() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../demo-logs/evening-three.csv");
+    let mut card = Card::default();
+    card.add(Input::from_bytes("run.csv", std::fs::read(path).expect("the demo's log")), None)
+        .expect("the log is read");
+    while !card.step().progress.done {}
+    let knocks = card.log_outcome().expect("limits").caused_by(Cause::Knock);
+    println!("{knocks} samples of knock");
+    assert!((165..=400).contains(&knocks), "{knocks}");
+}
