@@ -102,7 +102,8 @@ fn from_map(drive: &Drive, stretches: &Stretches) -> Option<Retard> {
 struct Map {
     /// Load of each row and its range.
     loads: Option<(Vec<f64>, f64, f64)>,
-    cells: std::collections::BTreeMap<(usize, usize), f64>,
+    /// Row by row of speeds, [`MAP_LOADS`] each; NaN where not known. Empty: nothing is.
+    cells: Vec<f64>,
 }
 
 impl Map {
@@ -111,24 +112,26 @@ impl Map {
             let (low, high) = range(&loads)?;
             (high > low).then_some((loads, low, high))
         });
-        let mut map = Map { loads, cells: Default::default() };
-        let mut gathered: std::collections::BTreeMap<(usize, usize), Vec<f64>> = Default::default();
+        let mut map = Map { loads, cells: Vec::new() };
+        let mut gathered: Vec<Vec<f64>> = Vec::new();
         for row in (0..ignition.len()).filter(|row| stretches.upsets.get(*row).is_some_and(Option::is_none)) {
             if let (Some((x, y)), true) = (map.place(drive.rpm[row], row), ignition[row].is_finite()) {
-                let cell = gathered.entry((x.round() as usize, y.round() as usize)).or_default();
-                if cell.len() < 2000 {
-                    cell.push(ignition[row]);
+                let place = x.round() as usize * MAP_LOADS + y.round() as usize;
+                if place >= gathered.len() {
+                    gathered.resize(place + 1, Vec::new());
+                }
+                if gathered[place].len() < 2000 {
+                    gathered[place].push(ignition[row]);
                 }
             }
         }
-        for (cell, mut values) in gathered {
+        let mostly = |values: &mut Vec<f64>| {
             values.sort_unstable_by(f64::total_cmp);
-            let mostly = quantile(&values, MAP_QUANTILE, Definition::Linear);
-            if let Some(deg) = mostly.filter(|_| values.len() >= MAP_FEWEST) {
-                map.cells.insert(cell, deg);
-            }
-        }
-        (!map.cells.is_empty()).then_some(map)
+            let deg = quantile(values, MAP_QUANTILE, Definition::Linear);
+            deg.filter(|_| values.len() >= MAP_FEWEST).unwrap_or(f64::NAN)
+        };
+        map.cells = gathered.iter_mut().map(mostly).collect();
+        map.cells.iter().any(|deg| deg.is_finite()).then_some(map)
     }
 
     /// In cells; the load's part is 0 without a load.
@@ -146,7 +149,9 @@ impl Map {
         for (dx, dy) in [(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)] {
             let (cell_x, cell_y) = (x.floor() + dx, y.floor() + dy);
             let weight = (1.0 - (x - cell_x).abs()) * (1.0 - (y - cell_y).abs());
-            if let Some(deg) = self.cells.get(&(cell_x as usize, cell_y as usize)).filter(|_| weight > 0.0) {
+            // Beyond the last load lies another speed's first, but with no weight.
+            let known = self.cells.get(cell_x as usize * MAP_LOADS + cell_y as usize).filter(|deg| deg.is_finite());
+            if let Some(deg) = known.filter(|_| weight > 0.0) {
                 sum += weight * deg;
                 weights += weight;
             }

@@ -44,18 +44,18 @@ fn row(text: &[u8], mut at: usize, written: Written, out: &mut [f64]) -> Option<
     let (last, others) = out.split_last_mut()?;
     let mut filled = false;
     for (k, out) in others.iter_mut().enumerate() {
-        let (value, end) = cell(text, at, k, written)?;
-        if *text.get(end)? != written.delimiter {
+        let (value, end, stop) = cell(text, at, k, written)?;
+        if stop != written.delimiter {
             return None;
         }
         filled |= !value.is_nan();
         *out = value;
         at = end + 1;
     }
-    let (value, end) = cell(text, at, written.columns - 1, written)?;
+    let (value, end, stop) = cell(text, at, written.columns - 1, written)?;
     filled |= !value.is_nan();
     *last = value;
-    let next = match text.get(end)? {
+    let next = match stop {
         b'\n' => end + 1,
         b'\r' if text.get(end + 1) == Some(&b'\n') => end + 2,
         _ => return None,
@@ -63,9 +63,9 @@ fn row(text: &[u8], mut at: usize, written: Written, out: &mut [f64]) -> Option<
     filled.then_some(next)
 }
 
-/// Value and end of the cell at `at`; its end is no more than where it stopped being one.
+/// Value and end of the cell at `at`, and the byte there; its end is no more than where it stopped being one.
 #[inline(always)] // a call a cell would take as long as the cell
-fn cell(text: &[u8], at: usize, column: usize, written: Written) -> Option<(f64, usize)> {
+fn cell(text: &[u8], at: usize, column: usize, written: Written) -> Option<(f64, usize, u8)> {
     if written.clocks.get(column) == Some(&true) {
         return any_cell(text, at, written, true);
     }
@@ -75,11 +75,11 @@ fn cell(text: &[u8], at: usize, column: usize, written: Written) -> Option<(f64,
         Some(Short { value, digits: 1.., end, stop })
             if stop == written.delimiter || stop == b'\n' || text.get(from + end..from + end + 2) == Some(b"\r\n") =>
         {
-            Some((f64::from_bits(value.to_bits() | u64::from(negative) << 63), from + end))
+            Some((f64::from_bits(value.to_bits() | u64::from(negative) << 63), from + end, stop))
         }
         // A row's last cell may be empty before either line end.
         Some(Short { end: 0, stop, .. }) if !negative && (stop == written.delimiter || stop == b'\n') => {
-            Some((f64::NAN, at))
+            Some((f64::NAN, at, stop))
         }
         _ => any_cell(text, at, written, false),
     }
@@ -139,7 +139,7 @@ fn number(digits: u64, bits: u32) -> u32 {
 
 /// A cell of any other kind, cut out and read as everywhere; `None` for texts, and for quotes, which may hide its end.
 #[cold]
-fn any_cell(text: &[u8], at: usize, written: Written, is_clock: bool) -> Option<(f64, usize)> {
+fn any_cell(text: &[u8], at: usize, written: Written, is_clock: bool) -> Option<(f64, usize, u8)> {
     let rest = text.get(at..)?;
     let rest = rest.get(..MOST_CELL_BYTES + 2).unwrap_or(rest);
     let end = memchr::memchr2(written.delimiter, b'\n', rest)?;
@@ -154,7 +154,7 @@ fn any_cell(text: &[u8], at: usize, written: Written, is_clock: bool) -> Option<
         Cell::Missing => f64::NAN,
         Cell::Text => return None,
     };
-    Some((value, at + cell.len()))
+    Some((value, at + cell.len(), *rest.get(cell.len())?))
 }
 
 #[cfg(test)]
