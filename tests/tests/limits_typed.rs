@@ -58,7 +58,7 @@ fn the_table_typed_in_holds_its_rate_for_each_cylinder_and_for_each_sensor() {
     let breakpoints: Vec<f64> = (0..=16).map(|step| 2000.0 + 250.0 * f64::from(step)).collect();
     let (mut held, mut told) = ([0; 4], [0; 2]);
     for seed in 1..=20 {
-        let mut draw = Draw((seed * 0x9E37_79B9_7F4A_7C15) | 1);
+        let mut draw = Draw(0x9E37_79B9_7F4A_7C15_u64.wrapping_mul(seed) | 1);
         (0..20).for_each(|_| _ = draw.uniform());
         let run = draw.run(1500);
         let floor = Floor::learn(&run, 4);

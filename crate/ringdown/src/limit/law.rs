@@ -25,9 +25,11 @@ const REFUSED_BY: u32 = 99;
 /// the prior of E. S. Martins, J. R. Stedinger, Water Resour. Res. 36 (2000) 737 (0.122): levels in dB lie on both sides
 /// (normal law about -0.15, gamma and Weibull powers lower, Student's t with 4 degrees of freedom 0.2).
 const BELIEF: Belief = Belief { centre: 0.0, sd: 0.15, sd_above: 0.25 };
-/// From this shape on a tail counts as heavier than exponential: it is carried on only to where this many exceedances are
-/// expected in the data, because a shape that still grows with the height is underestimated. Both from simulation.
+/// From this shape on a tail counts as heavier than exponential. Its shape still grows with the height and is underestimated:
+/// the bound takes a confidence that leaves this share of the risk, and the tail is carried on only to where this many
+/// exceedances are expected in the data. All three from simulation; laws whose tails bend down hardly reach the shape.
 const HEAVY_SHAPE: f64 = 0.05;
+const HEAVY_RISK: f64 = 0.5;
 const DEEPEST_HEAVY: f64 = 1.0;
 /// A normal law's bound reaches at least so far from the tail's most likely height to the tail's bound.
 const NORMAL_LEAST: f64 = 0.75;
@@ -161,9 +163,13 @@ impl Pool<'_> {
         if law.is_refused(REFUSED_BY) {
             return None;
         }
-        let tail = law.quantile_bound(exceeded, wanted.confidence, 1.0 / self.inflation, Some(BELIEF));
-        if tail.shape > HEAVY_SHAPE && wanted.false_alarm * self.effective() < DEEPEST_HEAVY {
-            return Some(Err(Lacking::Heavy));
+        let bound = |confidence| law.quantile_bound(exceeded, confidence, 1.0 / self.inflation, Some(BELIEF));
+        let mut tail = bound(wanted.confidence);
+        if tail.shape > HEAVY_SHAPE {
+            if wanted.false_alarm * self.effective() < DEEPEST_HEAVY {
+                return Some(Err(Lacking::Heavy));
+            }
+            tail = bound(1.0 - HEAVY_RISK * (1.0 - wanted.confidence));
         }
         // How often the level `from` is passed is itself only known to 1 / sqrt(count), independently of the excesses.
         let u = normal::quantile(wanted.confidence);
