@@ -101,7 +101,10 @@ fn load_that_is_known_parts_floor_and_limits_without_breakpoints_in_the_sheet() 
 /// Load that does not move the floor parts nothing; nor does load that goes with speed, because then no speed has both.
 #[test]
 fn load_that_changes_nothing_or_goes_with_speed_parts_nothing() {
-    for (card, _) in [run(|_| 1.0, in_turns, &sheet()), run(|t_s| 1.0 + t_s / SECONDS, |t_s| 20.0 + t_s, &sheet())] {
+    type Course = fn(f64) -> f64;
+    let cases: [[Course; 2]; 2] = [[|_| 1.0, in_turns], [|t_s| 1.0 + t_s / SECONDS, |t_s| 20.0 + t_s]];
+    for [loudness, load] in cases {
+        let (card, _) = run(loudness, load, &sheet());
         assert_eq!(card.proposed_loads(), [0.0; 0]);
         assert!(card.outcome().expect("safe").side.groups.iter().all(|group| group.load.is_none()));
     }
