@@ -145,3 +145,61 @@ fn cold_engine_and_overrun_of_the_log_are_left_out_of_the_recording_unless_the_u
     work(&mut card);
     assert!(most(used(&card, 0.5, 19.5)) && none(used(&card, 20.5, 29.5)), "a mark goes before the log");
 }
+
+/// Without a log: clipped cycles and speed jumps are left out until the user wants them, what has no crank angle always is.
+#[test]
+fn clipped_cycles_speed_jumps_and_lost_crank_angle_are_left_out_and_the_first_two_can_be_used_anyway() {
+    const CLIPPED_S: [f64; 2] = [6.0, 9.0];
+    const LOST_S: [f64; 2] = [12.0, 15.0];
+    let worked = |speed: Speed| {
+        let engine = Engine::new(speed, 20.0, 31.0, 2.0, 0.01);
+        let mut random = Random(5);
+        let count = (20.0 * RATE_HZ) as usize;
+        let at_s = |at: usize| at as f64 / RATE_HZ;
+        let inside = |span: [f64; 2], at: usize| (span[0]..span[1]).contains(&at_s(at));
+        let noise = (0..count).map(|at| {
+            let value = (0.02 * random.normal()) as f32;
+            if inside(CLIPPED_S, at) && at.is_multiple_of(8) { 1.0 } else { value }
+        });
+        let noise = noise.collect();
+        let mut teeth = to_f32(&square(&wheel(&engine, 36, 1, 12.0, 5.0), count, RATE_HZ), 0.5);
+        let lost = teeth.iter_mut().enumerate().filter(|(at, _)| inside(LOST_S, *at));
+        lost.for_each(|(_, sample)| *sample = 0.0);
+        let mut card = Card::default();
+        card.set_sheet(sheet().to_string().as_bytes()).expect("a sheet");
+        let wave = wav(&[noise, teeth], RATE_HZ as u32);
+        card.add(Input::from_bytes("run.wav", wave), Some(FileRole::Safe)).expect("a recording");
+        work(&mut card);
+        card
+    };
+    // Used and all, of a stretch; of events whose speed changes faster than 4000 1/min a second, or slower.
+    let count = |card: &Card, span: [f64; 2], fast: Option<bool>| -> (usize, usize) {
+        let (file, recording) = card.recordings().next().expect("one");
+        let events = &recording.crank().expect("a wheel").events;
+        let judged = card.outcome().expect("safe").of(file.id).expect("judged");
+        let counts = |rate: f32| fast.is_none_or(|fast| (rate.abs() > 4000.0) == fast);
+        let own = events.iter().zip(judged).filter(|(event, _)| (span[0]..span[1]).contains(&event.t_s));
+        own.filter(|(event, _)| counts(event.rpm_per_s))
+            .fold((0, 0), |(used, all), (_, judged)| (used + usize::from(judged.used), all + 1))
+    };
+    let waved = |card: &mut Card, word: &str| {
+        let own = card.choices().clone();
+        card.choose(Choices { use_anyway: vec![word.into()], ..own }).expect("a reason");
+        work(card);
+    };
+    let mut card = worked(Speed::Ramp(2000.0, 3000.0, 20.0));
+    let sound = [[0.5, 5.8], [9.2, 11.8], [16.0, 19.5]].map(|span| count(&card, span, None));
+    assert!(sound.iter().all(|(used, all)| *all > 100 && used * 10 > all * 9), "{sound:?}");
+    assert_eq!(count(&card, [6.2, 8.8], None).0, 0, "clipped");
+    assert_eq!(count(&card, [12.3, 14.7], None).0, 0, "no crank angle");
+    waved(&mut card, "clipped");
+    let (used, all) = count(&card, [6.2, 8.8], None);
+    assert!(all > 100 && used * 10 > all * 9, "{used} of {all}");
+    assert_eq!(count(&card, [12.3, 14.7], None).0, 0, "no crank angle");
+    let mut card = worked(Speed::Swing(3000.0, 900.0, 1.2));
+    let before = [true, false].map(|fast| count(&card, [0.5, 5.8], Some(fast)));
+    assert!(before[0].1 > 50 && before[0].0 == 0 && before[1].0 * 10 > before[1].1 * 9, "{before:?}");
+    waved(&mut card, "transient");
+    let (used, all) = count(&card, [0.5, 5.8], Some(true));
+    assert!(used * 10 > all * 9, "{used} of {all}");
+}
