@@ -157,7 +157,7 @@ fn recording_events(card: &Card) -> Vec<Value> {
                 "floor_db": judgement.and_then(|j| number(j.floor_db)),
                 "limit_db": judgement.and_then(|j| number(j.limit_db)),
                 "knock": judgement.and_then(crate::card::Judged::knock),
-                "used": level.is_some_and(|level| level.left_out.is_none()),
+                "used": judgement.map_or(level.is_some_and(|level| level.left_out.is_none()), |j| j.used),
                 "label": judgement.and_then(|j| j.label),
             });
             if let (Some(pair), None, Value::Object(map)) = (event.pair, event.cylinder, &mut value) {
