@@ -1,197 +1,15 @@
 //! The crank decoder against engines whose angle is known at every instant.
 
+#[path = "crank_bench/bench.rs"]
+mod bench;
 #[path = "crank_bench/engine.rs"]
 mod engine;
 
-use engine::{Engine, Random, Speed, noisy, pulses_at, reluctance, sound_input, spoil, square, to_f32, wheel};
+use bench::{Bench, CLEAN, FOUR, GAP_DEG_BTDC, Limits, check, toothed};
+use engine::{Random, Speed, noisy, pulses_at, reluctance, sound_input, spoil, square, to_f32, wheel};
 use ringdown::crank::decode::Note;
-use ringdown::crank::{Crank, Decoder, Lost, LostReason};
-use ringdown::read::sheet::{Cam, Crank as Reference, Edge, Missing, Sheet};
-
-const GAP_DEG_BTDC: f64 = 84.0;
-const CAM_DEG_BTDC: f64 = 60.0;
-const FOUR: &[u16] = &[1, 3, 4, 2];
-
-/// A recording with its truth.
-struct Bench {
-    sheet: Sheet,
-    engine: Engine,
-    rate_hz: f64,
-    planes: Vec<Vec<f32>>,
-}
-
-impl Bench {
-    /// An engine of `order` at `speed`; the planes are to be added.
-    fn new(order: &[u16], crank: Reference, speed: Speed, seconds: f64, rate_hz: f64) -> Bench {
-        let cam = Cam::PulsePerCycle { channel: 2, deg_btdc: Some(CAM_DEG_BTDC), edge: Some(Edge::Rising) };
-        let sheet = Sheet {
-            cylinders: Some(order.len() as u16),
-            firing_order: Some(order.to_vec()),
-            crank: Some(crank),
-            cam: Some(cam),
-            ..Sheet::default()
-        };
-        Self::rippling(sheet, speed, seconds, rate_hz, 0.03)
-    }
-
-    fn rippling(sheet: Sheet, speed: Speed, seconds: f64, rate_hz: f64, ripple: f64) -> Bench {
-        let firings = f64::from(sheet.cylinders.unwrap_or(4)) / 2.0;
-        let engine = Engine::new(speed, seconds, 137.0, firings, ripple);
-        Bench { sheet, engine, rate_hz, planes: Vec::new() }
-    }
-
-    fn samples(&self) -> usize {
-        (self.engine.end_s() * self.rate_hz) as usize
-    }
-
-    /// Firing TDC of cylinder 1 in the engine's frame.
-    fn first_deg(&self) -> f64 {
-        self.truth_deg(1)
-    }
-
-    fn truth_deg(&self, cylinder: u16) -> f64 {
-        let order = self.sheet.firing_order.as_deref().unwrap_or(&[]);
-        let place = order.iter().position(|&c| c == cylinder).expect("in the order");
-        720.0 / order.len() as f64 * place as f64
-    }
-
-    fn wheel(self, teeth: usize, missing: usize) -> Bench {
-        let pulses = wheel(&self.engine, teeth, missing, self.first_deg() - GAP_DEG_BTDC, 180.0 / teeth as f64);
-        let plane = to_f32(&square(&pulses, self.samples(), self.rate_hz), 0.5);
-        self.plane(plane)
-    }
-
-    /// The cam comes `late_deg` later than the sheet says.
-    fn cam(self, late_deg: f64) -> Bench {
-        let pulses = pulses_at(&self.engine, self.first_deg() - CAM_DEG_BTDC + late_deg, 720.0, 40.0);
-        let plane = to_f32(&square(&pulses, self.samples(), self.rate_hz), 0.5);
-        self.plane(plane)
-    }
-
-    fn plane(mut self, plane: Vec<f32>) -> Bench {
-        self.planes.push(plane);
-        self
-    }
-
-    fn no_cam(mut self) -> Bench {
-        self.sheet.cam = None;
-        self
-    }
-
-    fn decode(&self) -> Crank {
-        self.decode_by(1 << 15)
-    }
-
-    fn decode_by(&self, slice: usize) -> Crank {
-        let mut decoder = Decoder::new(&self.sheet, self.rate_hz, self.planes.len()).expect("a usable reference");
-        let planes: Vec<&[f32]> =
-            decoder.channels().iter().map(|&c| self.planes[usize::from(c) - 1].as_slice()).collect();
-        let length = planes.iter().map(|plane| plane.len()).min().unwrap_or(0);
-        let mut from = 0;
-        while from < length {
-            let to = (from + slice).min(length);
-            let part: Vec<&[f32]> = planes.iter().map(|plane| &plane[from..to]).collect();
-            decoder.push(&part);
-            from = to;
-        }
-        decoder.finish()
-    }
-
-    fn measure(&self, crank: &Crank) -> Measured {
-        let order = self.sheet.firing_order.clone().unwrap_or_default();
-        let mut truth: Vec<(f64, u16)> = order
-            .iter()
-            .flat_map(|&c| self.engine.passages(self.truth_deg(c), 720.0).into_iter().map(move |t| (t, c)))
-            .collect();
-        truth.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let mut errors = Vec::new();
-        let (mut wrong, mut invented, mut found) = (0, 0, vec![false; truth.len()]);
-        for event in &crank.events {
-            let deg = self.engine.deg_at(event.t_s);
-            let after = truth.partition_point(|t| t.0 < event.t_s);
-            let near = [after.saturating_sub(1), after.min(truth.len() - 1)]
-                .into_iter()
-                .min_by(|&a, &b| (truth[a].0 - event.t_s).abs().total_cmp(&(truth[b].0 - event.t_s).abs()))
-                .expect("some truth");
-            let off = (self.engine.deg_at(truth[near].0) - deg).abs();
-            if off > 30.0 || found[near] {
-                invented += 1;
-                continue;
-            }
-            found[near] = true;
-            errors.push(off);
-            let named =
-                event.cylinder.map(|c| c == truth[near].1).or(event.pair.map(|pair| pair.contains(&truth[near].1)));
-            wrong += usize::from(named == Some(false));
-        }
-        let mut speed = Vec::new();
-        let mut t = 0.05;
-        while t < self.engine.end_s() - 0.05 {
-            if let Some(rpm) = crank.track.rpm_at(t) {
-                let deg = self.engine.deg_at(t);
-                let inside = crank.track.segment_at(t).and_then(|s| s.span_deg().zip(s.deg_at(t)));
-                if inside.is_some_and(|((from, to), at)| at - 90.0 > from && at + 90.0 < to) {
-                    let truth = 30.0 / (self.engine.time_at(deg + 90.0) - self.engine.time_at(deg - 90.0));
-                    speed.push((rpm / truth - 1.0).abs());
-                }
-            }
-            t += 0.01;
-        }
-        Measured {
-            speed: quantile(speed, 0.5),
-            deg: quantile(errors, 0.95),
-            found: found.iter().filter(|&&f| f).count() as f64 / truth.len() as f64,
-            wrong,
-            invented,
-            claimed_deg: crank.track.segments.iter().map(|s| s.error_deg).fold(0.0, f64::max),
-        }
-    }
-}
-
-#[derive(Debug)]
-struct Measured {
-    /// Median relative error of the half-turn speed.
-    speed: f64,
-    /// 95th percentile of the TDC error.
-    deg: f64,
-    /// Share of true events found.
-    found: f64,
-    wrong: usize,
-    invented: usize,
-    claimed_deg: f64,
-}
-
-fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let last = values.len().saturating_sub(1);
-    values.get((last as f64 * share) as usize).copied().unwrap_or(f64::NAN)
-}
-
-fn toothed(teeth: u16, missing: u16) -> Reference {
-    let missing = Missing::One(missing);
-    Reference::MissingTooth { channel: 1, teeth, missing, gap_deg_btdc: Some(GAP_DEG_BTDC), edge: Some(Edge::Rising) }
-}
-
-struct Limits {
-    speed: f64,
-    deg: f64,
-    found: f64,
-}
-
-const CLEAN: Limits = Limits { speed: 2e-4, deg: 0.1, found: 0.99 };
-
-#[track_caller]
-fn check(what: &str, bench: &Bench, limits: &Limits) -> Crank {
-    let crank = bench.decode();
-    let got = bench.measure(&crank);
-    println!("{what}: {got:?} {:?} {:?} {:?}", crank.notes, crank.edges, crank.lost);
-    assert!(got.speed < limits.speed, "{what}: speed {got:?}");
-    assert!(got.deg < limits.deg, "{what}: angle {got:?}");
-    assert!(got.found > limits.found, "{what}: found {got:?}");
-    assert_eq!((got.wrong, got.invented), (0, 0), "{what}: {got:?}");
-    assert!(got.deg < 1.5 * got.claimed_deg, "{what}: the claimed error is no bound: {got:?}");
-    crank
-}
+use ringdown::crank::{Decoder, Lost, LostReason};
+use ringdown::read::sheet::{Crank as Reference, Edge, Missing};
 
 #[test]
 fn clean_wheels_give_the_angle_to_a_tenth_of_a_degree() {
@@ -274,19 +92,31 @@ fn missing_and_false_teeth_cost_few_events_and_never_a_cylinder() {
     }
 }
 
-/// As measured on inductive sensors that clip (common practice, no source): the gap is 3.2 pitches long, the interval
-/// after it 0.8, and the opposite edges split the gap in two.
+/// Inductive and clipped 60-2 wheels as measured in 112 open records of one engine at 100 kHz (Mihai-Dragos,
+/// 4GB10_Combustion-Engine, commit ad0fe42): on one edge the gap is 3.04 to 3.38 pitches, the one before it 0.86 to 0.99, the
+/// one after it 0.79 to 0.98; on the other edge the gap splits into two intervals of about two pitches.
 #[test]
 fn the_edge_that_splits_the_gap_is_left_for_the_other() {
-    let mut bench = Bench::new(FOUR, toothed(60, 2), Speed::Swing(3000.0, 1500.0, 3.0), 6.0, 96_000.0);
-    let first = bench.first_deg() - GAP_DEG_BTDC;
-    let teeth = (0..57).map(|tooth| (f64::from(tooth) + 0.5, 0.5)).chain([(58.6, 1.6)]);
-    let pulse = |(pitches, width): (f64, f64)| pulses_at(&bench.engine, first + 6.0 * pitches, 360.0, 6.0 * width);
-    let mut pulses: Vec<(f64, f64)> = teeth.flat_map(pulse).collect();
-    pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
-    bench.planes.push(to_f32(&square(&pulses, bench.samples(), 96_000.0), 0.5));
-    let crank = check("split gap", &bench.cam(0.0), &Limits { speed: 1e-3, deg: 1.0, found: 0.98 });
-    assert_eq!(crank.notes, [Note::OtherEdge]);
+    for (gap, before) in [(3.04, 0.99), (3.28, 0.92), (3.34, 0.86)] {
+        for (edge, notes) in [(Edge::Rising, vec![Note::OtherEdge]), (Edge::Falling, vec![])] {
+            let speed = Speed::Swing(3000.0, 1500.0, 3.0);
+            let mut bench = Bench::new(FOUR, toothed(60, 2), speed, 6.0, 96_000.0);
+            if let Some(Reference::MissingTooth { edge: on, .. }) = &mut bench.sheet.crank {
+                *on = Some(edge);
+            }
+            let first = bench.first_deg() - GAP_DEG_BTDC;
+            // Each tooth's rise and width; the sheet's angle is that of the first fall after the gap.
+            let teeth = (0..56).map(|tooth| (f64::from(tooth) + 0.5, 0.5));
+            let last = [(56.5, before - 0.5), (58.5, before + gap - 2.5)];
+            let pulse = |(rise, width): (f64, f64)| pulses_at(&bench.engine, first + 6.0 * rise, 360.0, 6.0 * width);
+            let mut pulses: Vec<(f64, f64)> = teeth.chain(last).flat_map(pulse).collect();
+            pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
+            bench.planes.push(to_f32(&square(&pulses, bench.samples(), 96_000.0), 0.5));
+            let what = format!("gap {gap}, {edge:?}");
+            let crank = check(&what, &bench.cam(0.0), &Limits { speed: 1e-3, deg: 1.0, found: 0.98 });
+            assert_eq!(crank.notes, notes, "{what}");
+        }
+    }
 }
 
 /// An hour at 4000 rpm may take 120 MB for its knots of two 8-byte numbers: 31 knots a turn.
