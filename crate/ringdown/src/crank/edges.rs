@@ -2,12 +2,19 @@
 //!
 //! A running envelope (quick up, slow down) gives the middle and the swing; the state changes 35 % of the half swing
 //! beyond the middle, the edge is where the band-limited signal passed the middle. Straight lines between samples
-//! are biased at six samples a tooth, so the crossing is found on a windowed-sinc interpolation.
+//! are biased at six samples a tooth, so the crossing is found on a windowed-sinc interpolation. Where the signal passes
+//! the middle gently, as a reluctance sensor's does at low speed, a line through many samples averages the noise.
 
 use std::sync::OnceLock;
 
 /// Samples on each side that the interpolation looks at.
 const REACH: usize = 8;
+/// Samples that must follow an edge before it is judged: as far as a line may look.
+const AHEAD: usize = 256;
+/// Share of a half wave to either side of the middle through which the line is laid: a sine is nearly straight there.
+const LINE: f64 = 0.16;
+/// Share of the swing that the line may rise over its length; a sine's rises by a half, a step's by one and a half.
+const GENTLE: f64 = 0.85;
 /// Steps between two samples in the table of kernels.
 const PHASES: usize = 32;
 /// Distance of the trigger from the middle, as a share of the half swing.
@@ -51,6 +58,9 @@ pub struct EdgeFinder {
     run: Run,
     /// Last sample on the side being left.
     cross: u64,
+    /// Where the state last changed, and the lengths of the half waves before.
+    changed: u64,
+    lengths: [u64; 2],
     last_rising: u64,
     interval: u64,
     deadline: u64,
@@ -118,6 +128,8 @@ impl EdgeFinder {
             envelope: Envelope::new(0.0, 0.0),
             run: Run::EMPTY,
             cross: 0,
+            changed: 0,
+            lengths: [0; 2],
             last_rising: 0,
             interval: longest_wait / 4,
             deadline: longest_wait / 4,
@@ -144,7 +156,7 @@ impl EdgeFinder {
 
     /// Ends the signal: the last samples are judged as if it stood still after them.
     pub fn finish(&mut self, edges: &mut Vec<RawEdge>) {
-        let held = [self.held; REACH];
+        let held = [self.held; AHEAD];
         self.append(&held);
         self.judge(edges);
     }
@@ -187,7 +199,7 @@ impl EdgeFinder {
     }
 
     fn judge(&mut self, edges: &mut Vec<RawEdge>) {
-        let end = self.buffer.len().saturating_sub(REACH);
+        let end = self.buffer.len().saturating_sub(AHEAD);
         while self.next < end {
             if let Some(sample) = self.run_on(end) {
                 self.change(sample, edges);
@@ -240,6 +252,8 @@ impl EdgeFinder {
     fn change(&mut self, sample: f32, edges: &mut Vec<RawEdge>) {
         let here = self.base + self.next as u64 - 1;
         edges.push(self.edge(here));
+        self.lengths = [here - self.changed, self.lengths[0]];
+        self.changed = here;
         let Envelope { mut top, mut bottom, .. } = self.envelope;
         // Nothing has been seen since the envelope was last lowered: its top and bottom are not finite then.
         let seen = self.run.count > 0;
@@ -277,7 +291,8 @@ impl EdgeFinder {
         let half = (0.5 * (self.envelope.top - self.envelope.bottom)).max(LEAST);
         let mean = self.run.sum as f32 / self.run.count.max(1) as f32 - self.envelope.level;
         let outwards = if self.high { 1.0 } else { -1.0 };
-        let (at, steep) = self.refine(self.cross.min(here.saturating_sub(1)));
+        let cross = self.cross.min(here.saturating_sub(1));
+        let (at, steep) = self.line(cross, here - self.changed, half).unwrap_or_else(|| self.refine(cross));
         RawEdge {
             at: (at - REACH as f64).max(0.0),
             rising: !self.high,
@@ -285,6 +300,45 @@ impl EdgeFinder {
             steep: steep / (2.0 * half),
             swing: 2.0 * half,
         }
+    }
+
+    /// Where a line through the samples around passes the middle, and its rise over one sample; `None` where the signal
+    /// is too steep for one, or the half waves too short. `length`: of the half wave that ends here.
+    fn line(&self, cross: u64, length: u64, half: f32) -> Option<(f64, f32)> {
+        let shortest = self.lengths.iter().fold(length, |a, &b| a.min(b));
+        let reach = ((LINE * shortest as f64) as usize).min(AHEAD - 2 * REACH);
+        if reach < 2 {
+            return None;
+        }
+        let first = cross.checked_sub(self.base)? as usize;
+        let mut centre = first;
+        // The last noisy sample before the middle lies off the line's own crossing.
+        for _ in 0..4 {
+            let samples = self.buffer.get(centre.checked_sub(reach)?..=centre + reach)?;
+            let (mut sum, mut moment) = (0.0, 0.0);
+            for (i, x) in samples.iter().enumerate() {
+                let x = f64::from(x - self.envelope.level);
+                sum += x;
+                moment += x * (i as f64 - reach as f64);
+            }
+            let count = samples.len() as f64;
+            let slope = moment / (count * (count * count - 1.0) / 12.0);
+            if (slope > 0.0) == self.high || slope.abs() * count > GENTLE * 2.0 * f64::from(half) {
+                return None;
+            }
+            let off = -sum / count / slope;
+            if off.abs() <= 0.5 {
+                return Some((self.base as f64 + centre as f64 + off, slope.abs() as f32));
+            }
+            if off.abs() > 2.0 * reach as f64 {
+                return None;
+            }
+            centre = (centre as f64 + off).round() as usize;
+            if centre.abs_diff(first) > 2 * reach || centre > first + REACH {
+                return None;
+            }
+        }
+        None
     }
 
     /// Where the signal passes the middle between sample `cross` and the next, and its change between the two.
