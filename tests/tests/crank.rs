@@ -119,6 +119,94 @@ fn the_edge_that_splits_the_gap_is_left_for_the_other() {
     }
 }
 
+/// A real 60-2 wheel under an inductive, clipped sensor (112 records of Mihai-Dragos/4GB10_Combustion-Engine, commit ad0fe42,
+/// measured): on the rising edge the gap is 3.04-3.38 pitches, the pitch before it 0.86-0.99, after it 0.79-0.98; on the
+/// falling edge the gap is two intervals of about two pitches.
+#[test]
+fn a_real_wheel_is_decoded_on_either_edge() {
+    for (gap, before, edge) in [
+        (3.04, 0.99, Edge::Rising),
+        (3.28, 0.90, Edge::Rising),
+        (3.34, 0.86, Edge::Rising),
+        (3.38, 0.86, Edge::Rising),
+        (3.28, 0.90, Edge::Falling),
+        (3.38, 0.86, Edge::Falling),
+    ] {
+        for speed in [Speed::Steady(530.0), Speed::Swing(1800.0, 1200.0, 3.0)] {
+            let missing = Missing::One(2);
+            let reference = Reference::MissingTooth {
+                channel: 1,
+                teeth: 60,
+                missing,
+                gap_deg_btdc: Some(GAP_DEG_BTDC),
+                edge: Some(edge),
+            };
+            let mut bench = Bench::new(FOUR, reference, speed, 6.0, 100_000.0);
+            let first = bench.first_deg() - GAP_DEG_BTDC;
+            let last = 56.0 + before;
+            let late = last + gap - 60.0;
+            let teeth = [(late, 0.5 - late), (last, 58.5 - last)];
+            let even = (1..57).map(|tooth| (f64::from(tooth), 0.5));
+            let pulse =
+                |(pitches, width): (f64, f64)| pulses_at(&bench.engine, first + 6.0 * pitches, 360.0, 6.0 * width);
+            let mut pulses: Vec<(f64, f64)> = teeth.into_iter().chain(even).flat_map(pulse).collect();
+            pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
+            bench.planes.push(to_f32(&square(&pulses, bench.samples(), 100_000.0), 0.5));
+            let limits = Limits { speed: 1e-3, deg: 0.5, found: 0.98 };
+            let crank = check(&format!("gap {gap} {edge:?} {speed:?}"), &bench.cam(0.0), &limits);
+            assert_eq!(crank.notes.contains(&Note::OtherEdge), edge == Edge::Falling, "{:?}", crank.notes);
+        }
+    }
+}
+
+/// A sensor that comes off, and one that was never connected.
+#[test]
+fn dying_and_unconnected_sensors_are_no_wheel() {
+    let rate_hz = 48_000.0;
+    let mut random = Random(21);
+    let bench = Bench::new(FOUR, toothed(60, 2), Speed::Steady(1500.0), 4.0, rate_hz).no_cam();
+    let first = bench.first_deg() - GAP_DEG_BTDC;
+    let dying: Vec<f64> = reluctance(&bench.engine, 60, 2, first, bench.samples(), rate_hz)
+        .into_iter()
+        .enumerate()
+        .map(|(i, x)| x * (-(i as f64) / rate_hz / 0.05).exp() + 2e-3 * random.normal())
+        .collect();
+    let crank = bench.plane(to_f32(&dying, 1.0)).decode();
+    let last_s = crank.events.last().map_or(0.0, |event| event.t_s);
+    assert!(last_s < 0.6 && crank.lost.iter().any(|lost| lost.to_s > 3.9), "{last_s} {:?}", crank.lost);
+    let pickup: Vec<f64> = (0..200_000)
+        .map(|i| {
+            let hum = |order: f64| (std::f64::consts::TAU * 50.0 * order * f64::from(i) / rate_hz).sin() / order;
+            0.02 * (hum(1.0) + 0.4 * hum(3.0) + 0.3 * hum(5.0)) + 1e-3 * random.normal()
+        })
+        .collect();
+    let turn = Reference::PulsePerTurn { channel: 1, deg_btdc: Some(60.0), edge: None };
+    let cycle = Reference::PulsePerCycle { channel: 1, deg_btdc: Some(60.0), edge: None };
+    for reference in [toothed(60, 2), toothed(12, 1), turn, cycle] {
+        let bench = Bench::new(FOUR, reference.clone(), Speed::Steady(2000.0), 4.0, rate_hz).no_cam();
+        let crank = bench.plane(to_f32(&pickup, 1.0)).decode();
+        assert!(crank.events.is_empty(), "{reference:?}: {} events", crank.events.len());
+    }
+}
+
+/// A hum of the mains while the engine stands, then pulses.
+#[test]
+fn hum_before_the_start_is_no_speed() {
+    let rate_hz = 48_000.0;
+    let reference = Reference::PulsePerTurn { channel: 1, deg_btdc: Some(60.0), edge: Some(Edge::Rising) };
+    let bench = Bench::new(FOUR, reference, Speed::Steady(900.0), 6.0, rate_hz);
+    let pulses: Vec<(f64, f64)> =
+        pulses_at(&bench.engine, -60.0, 360.0, 12.0).into_iter().filter(|pulse| pulse.0 > 3.0).collect();
+    let plane = square(&pulses, bench.samples(), rate_hz)
+        .into_iter()
+        .enumerate()
+        .map(|(i, x)| 0.4 * x + 0.08 * (std::f64::consts::TAU * 50.0 * i as f64 / rate_hz).sin())
+        .collect::<Vec<_>>();
+    let crank = bench.plane(to_f32(&plane, 1.0)).no_cam().decode();
+    assert!(crank.events.iter().all(|event| event.t_s > 2.9), "{:?}", crank.events.first());
+    assert!(crank.events.len() > 60, "{} {:?}", crank.events.len(), crank.lost);
+}
+
 /// An hour at 4000 rpm may take 120 MB for its knots of two 8-byte numbers: 31 knots a turn.
 #[test]
 fn knots_stay_few_and_near_enough() {

@@ -10,6 +10,17 @@ const SLIPPED: usize = 3;
 /// Cam angles within this of their median agree, where the cam alone gives the angle.
 const SAME_DEG: f64 = 25.0;
 
+/// Cam angles that differ by this share of the pitch from one cycle to the next belong together; camshafts turn that fast
+/// against the crank, even teeth slip by a whole one.
+const TOGETHER: f64 = 0.35;
+
+/// A part of a segment, or what lies between two (start and end, s).
+#[derive(Debug)]
+pub enum Cut {
+    Kept(Segment),
+    Lost(f64, f64),
+}
+
 /// What is needed to place segments.
 #[derive(Debug, Clone)]
 pub struct Placing<'a> {
@@ -51,12 +62,61 @@ impl Placing<'_> {
         Placed { angle_known: named || by_cam, votes: ballot.votes, against: ballot.against }
     }
 
+    /// Cuts a count of even teeth where the cam says that it slipped by one.
+    pub fn cut(&self, segment: Segment) -> Vec<Cut> {
+        if self.pattern.anchor != Anchor::Cam {
+            return vec![Cut::Kept(segment)];
+        }
+        let pitch = self.pattern.period_deg;
+        let mut runs: Vec<Vec<(f64, f64)>> = Vec::new();
+        for (t_s, deg) in self.edges_in(&segment) {
+            let near = |run: &Vec<(f64, f64)>| {
+                run.last().is_some_and(|last| wrap(last.1 - deg, self.cycle_deg).abs() < TOGETHER * pitch)
+            };
+            match runs.last_mut().filter(|run| near(run)) {
+                Some(run) => run.push((t_s, deg)),
+                None => runs.push(vec![(t_s, deg)]),
+            }
+        }
+        // A single edge off the others is the cam's own fault.
+        runs.retain(|run| run.len() > 1);
+        let mut parts = Vec::new();
+        let mut rest = segment;
+        for pair in runs.windows(2) {
+            let (Some(last), Some(first)) = (pair[0].last(), pair[1].first()) else { continue };
+            if wrap(last.1 - first.1, self.cycle_deg).abs() < (1.0 - TOGETHER) * pitch {
+                continue;
+            }
+            let until = rest.t_s.partition_point(|&t| t <= last.0);
+            let from = rest.t_s.partition_point(|&t| t < first.0);
+            let head = |values: &[f64]| values.get(..until).unwrap_or(&[]).to_vec();
+            let tail = |values: &[f64]| values.get(from..).unwrap_or(&[]).to_vec();
+            let before = Segment { t_s: head(&rest.t_s), deg: head(&rest.deg), ..rest };
+            let after = Segment { t_s: tail(&rest.t_s), deg: tail(&rest.deg), ..rest };
+            if before.t_s.len() < 2 || after.t_s.len() < 2 {
+                continue;
+            }
+            let (_, end_s) = before.span_s().unwrap_or_default();
+            let (start_s, _) = after.span_s().unwrap_or_default();
+            parts.push(Cut::Kept(before));
+            parts.push(Cut::Lost(end_s, start_s));
+            rest = after;
+        }
+        parts.push(Cut::Kept(rest));
+        parts
+    }
+
+    /// Cam edges inside the segment with their angle there.
+    fn edges_in<'a>(&'a self, segment: &'a Segment) -> impl Iterator<Item = (f64, f64)> + 'a {
+        let (from, to) = segment.span_s().unwrap_or((0.0, f64::NEG_INFINITY));
+        let edges = self.cam_s.iter().skip(self.cam_s.partition_point(|&t| t < from)).take_while(move |&&t| t <= to);
+        edges.filter_map(|&t| Some((t, segment.deg_at(t)?)))
+    }
+
     fn ballot(&self, segment: &Segment, base: f64) -> Ballot {
         let Some(cam_deg) = self.cam_deg else { return Ballot::default() };
-        let Some((from, to)) = segment.span_s() else { return Ballot::default() };
-        let edges = self.cam_s.iter().skip(self.cam_s.partition_point(|&t| t < from)).take_while(|&&t| t <= to);
         let wanted: Vec<f64> =
-            edges.filter_map(|&t| segment.deg_at(t)).map(|deg| wrap(cam_deg - deg - base, self.cycle_deg)).collect();
+            self.edges_in(segment).map(|(_, deg)| wrap(cam_deg - deg - base, self.cycle_deg)).collect();
         match self.pattern.anchor {
             Anchor::Cycle => Ballot::default(),
             Anchor::Cam => self.median(&wanted),

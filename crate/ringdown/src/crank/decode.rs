@@ -1,6 +1,6 @@
 //! From the samples of wheel and cam to a track and its events, slice by slice.
 
-use super::cycle::{Placed, Placing};
+use super::cycle::{Cut, Placed, Placing};
 use super::edges::{EdgeFinder, RawEdge};
 use super::events::{Known, events_of};
 use super::lock::{Between, Counted, Lock, Mark};
@@ -136,7 +136,8 @@ impl Decoder {
             return Some(decoder);
         }
         decoder.channels.push(channel);
-        decoder.wheel = Some(Wheel::new(&decoder.pattern, edge, sample_rate_hz));
+        let firings = sheet.firing().map_or(0.0, |firing| firing.len() as f64 * 360.0 / sheet.cycle_deg());
+        decoder.wheel = Some(Wheel::new(&decoder.pattern, edge, firings, sample_rate_hz));
         if let Some((channel, edge, deg_btdc)) = cam_of(&sheet.cam).filter(|_| decoder.cam_matters()) {
             if present(channel) {
                 decoder.channels.push(channel);
@@ -217,6 +218,15 @@ impl Decoder {
             cam_s: cam.as_ref().map_or(&[], |cam| &cam.edges_s),
             cam_deg: cam.as_ref().and_then(|cam| cam.deg_btdc).map(|deg| first_cylinder_deg - deg),
         };
+        let cut: Vec<Cut> =
+            std::mem::take(&mut crank.track.segments).into_iter().flat_map(|s| placing.cut(s)).collect();
+        for part in cut {
+            match part {
+                Cut::Kept(segment) => crank.track.segments.push(segment),
+                Cut::Lost(from_s, to_s) => crank.lost.push(Lost { from_s, to_s, reason: LostReason::PatternBroken }),
+            }
+        }
+        crank.lost.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
         let placed: Vec<Placed> = crank.track.segments.iter_mut().map(|segment| placing.place(segment)).collect();
         let known: Vec<Known> = placed
             .iter()
@@ -279,8 +289,8 @@ struct Wheel {
 }
 
 impl Wheel {
-    fn new(pattern: &Pattern, edge: Option<Edge>, sample_rate_hz: f64) -> Self {
-        let lock = || Some(Lock::new(pattern.clone(), sample_rate_hz));
+    fn new(pattern: &Pattern, edge: Option<Edge>, firings: f64, sample_rate_hz: f64) -> Self {
+        let lock = || Some(Lock::new(pattern.clone(), firings, sample_rate_hz));
         let single = pattern.is_single();
         Self {
             finder: if single { EdgeFinder::for_pulses(sample_rate_hz) } else { EdgeFinder::new(sample_rate_hz) },
@@ -309,6 +319,7 @@ impl Wheel {
             at: opposite.at,
             mean_before: opposite.half_mean,
             mean_after: edge.half_mean,
+            steep: opposite.steep,
         });
         let lock = if own == 0 { &mut self.wanted } else { &mut self.other };
         if let Some(lock) = lock {

@@ -1,5 +1,7 @@
 //! From counted teeth to the thin knots of a segment, smoothed over neighbouring teeth.
 
+use super::pattern::Pattern;
+use super::ripple::Ripple;
 use super::track::Segment;
 use std::collections::VecDeque;
 
@@ -7,7 +9,7 @@ use std::collections::VecDeque;
 const STRIDE_DEG: f64 = 17.9;
 /// Teeth this near take part in the fit: a quadratic over it follows a ripple of four periods a turn within 0.01 degrees.
 const REACH_DEG: f64 = 20.1;
-/// Teeth further apart than this are taken as they are.
+/// Teeth further apart than this are taken as they are, and the way between them follows the ripple of the speed.
 const COARSE_DEG: f64 = 10.5;
 
 /// Builds segments from teeth given in order of angle and time.
@@ -16,6 +18,8 @@ pub struct Knots {
     stride_deg: f64,
     reach_deg: f64,
     per_sample_s: f64,
+    /// How the speed ripples between coarse teeth.
+    ripple: Option<Ripple>,
     near: VecDeque<Tooth>,
     /// Teeth at the front of `near` that are no knot candidates any more.
     past: usize,
@@ -33,11 +37,15 @@ struct Tooth {
 }
 
 impl Knots {
-    /// For teeth typically `pitch_deg` apart, timed in samples of `sample_rate_hz`.
-    pub fn new(pitch_deg: f64, sample_rate_hz: f64) -> Self {
+    /// For the teeth of `pattern`, timed in samples of `sample_rate_hz`; `firings` a turn, 0 where not known.
+    pub fn new(pattern: &Pattern, firings: f64, sample_rate_hz: f64) -> Self {
+        let coarse = pattern.pitch_deg() > COARSE_DEG;
+        let ripple = if coarse { Ripple::new(pattern, firings) } else { None };
+        let reach = ripple.as_ref().map_or(0.0, Ripple::reach_deg);
         Self {
             stride_deg: STRIDE_DEG,
-            reach_deg: if pitch_deg > COARSE_DEG { 0.0 } else { REACH_DEG },
+            reach_deg: if coarse { reach } else { REACH_DEG },
+            ripple,
             per_sample_s: 1.0 / sample_rate_hz,
             near: VecDeque::new(),
             past: 0,
@@ -80,6 +88,12 @@ impl Knots {
             segment.deg.shrink_to_fit();
             self.done.push(segment);
         }
+        self.discard();
+    }
+
+    /// Forgets the open segment.
+    pub fn discard(&mut self) {
+        self.open = Segment::default();
         self.near.clear();
         self.past = 0;
         self.next_deg = f64::NEG_INFINITY;
@@ -97,12 +111,54 @@ impl Knots {
             return;
         }
         self.next_deg = centre.deg + self.stride_deg;
-        let at = self.smoothed(centre);
-        let t_s = at * self.per_sample_s;
-        if self.open.t_s.last().is_none_or(|&before| before < t_s) {
-            push_sparingly(&mut self.open.t_s, t_s);
-            push_sparingly(&mut self.open.deg, centre.deg);
+        if self.ripple.is_some() {
+            self.follow(centre);
+            return;
         }
+        let at = self.smoothed(centre);
+        self.knot(centre.deg, at);
+    }
+
+    fn knot(&mut self, deg: f64, at: f64) {
+        let t_s = at * self.per_sample_s;
+        let rises = self.open.t_s.last().is_none_or(|&before| before < t_s);
+        if rises && self.open.deg.last().is_none_or(|&before| before < deg) {
+            push_sparingly(&mut self.open.t_s, t_s);
+            push_sparingly(&mut self.open.deg, deg);
+        }
+    }
+
+    /// The tooth itself, and knots on the way to the next one where that is far.
+    fn follow(&mut self, tooth: Tooth) {
+        self.knot(tooth.deg, tooth.at);
+        let Some(next) = self.near.get(self.past).copied() else { return };
+        let way_deg = next.deg - tooth.deg;
+        let Some(ripple) = &self.ripple else { return };
+        let centre_deg = tooth.deg + 0.5 * way_deg;
+        let teeth: Vec<(f64, f64)> = self
+            .near
+            .iter()
+            .map(|t| (t.deg - centre_deg, t.at - tooth.at))
+            .filter(|t| t.0.abs() <= self.reach_deg)
+            .collect();
+        let Some(way) = ripple.through(&teeth, centre_deg) else { return };
+        // Off the model by what its ends are off.
+        let (off0, off1) = (-way.at(-0.5 * way_deg), next.at - tooth.at - way.at(0.5 * way_deg));
+        let rate = way_deg / (next.at - tooth.at);
+        let square = (way.scatter * rate).powi(2);
+        if square.is_finite() {
+            self.squares += square;
+            self.residuals += 1;
+        }
+        let pieces = (way_deg / self.stride_deg).ceil().clamp(1.0, 64.0);
+        for piece in 1..pieces as usize {
+            let share = piece as f64 / pieces;
+            let at = tooth.at + way.at((share - 0.5) * way_deg) + off0 * (1.0 - share) + off1 * share;
+            if at > tooth.at && at < next.at {
+                self.knot(tooth.deg + share * way_deg, at);
+            }
+        }
+        self.next_deg = tooth.deg;
     }
 
     /// Time of the centre by a quadratic over its neighbours; one that lies far off is left out.
@@ -148,8 +204,12 @@ impl Knots {
         let Some(((from_s, to_s), (from, to))) = segment.span_s().zip(segment.span_deg()) else { return 0.0 };
         let sample_deg = (to - from) / (to_s - from_s) * self.per_sample_s;
         let edge = 0.1 * sample_deg;
+        if let Some(ripple) = self.ripple.as_ref().filter(|_| self.residuals > 0) {
+            let left = 2.0 * (self.squares / self.residuals as f64).sqrt();
+            return (left.powi(2) + edge.powi(2) + ripple.unseen_deg().powi(2) + 0.05_f64.powi(2)).sqrt();
+        }
         if self.reach_deg > 0.0 && self.residuals > 0 {
-            let left = 2.0 * 0.7 * (self.squares / self.residuals as f64).sqrt();
+            let left = 2.0 * 0.85 * (self.squares / self.residuals as f64).sqrt();
             return (left.powi(2) + edge.powi(2) + 0.02_f64.powi(2)).sqrt();
         }
         (leave_one_out(segment).powi(2) + edge.powi(2) + 0.05_f64.powi(2)).sqrt()

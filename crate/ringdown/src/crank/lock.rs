@@ -25,6 +25,11 @@ const GAP_OFF: f64 = 0.17;
 const GAP_OFF_COARSE: f64 = 0.3;
 /// Share of the pitch by which a tooth may miss the line between its neighbours; clipped signals move one by 0.2.
 const ASTRAY: f64 = 0.3;
+/// An edge this near to its prediction, as a share of the pitch, says that the one before, which missed, was false.
+const SURE: f64 = 0.15;
+/// Frequencies of the mains and of what a rectifier makes of it, Hz, and how far they wander, as a share.
+const MAINS_HZ: [f64; 4] = [50.0, 60.0, 100.0, 120.0];
+const WANDER: f64 = 0.005;
 /// From one interval to the next the pace hardly changes more; distorted gaps included.
 const LIKELY: std::ops::Range<f64> = 0.68..1.47;
 /// Teeth further apart than this leave the speed time to change.
@@ -52,6 +57,8 @@ pub struct Between {
     pub mean_before: f32,
     /// The same after it.
     pub mean_after: f32,
+    /// Its own change over one sample, share of the swing.
+    pub steep: f32,
 }
 
 /// What clean gaps looked like.
@@ -122,6 +129,8 @@ pub struct Lock {
     edges: EdgeCount,
     look: GapLook,
     recogniser: Recogniser,
+    /// First tooth of the open segment.
+    opened: Option<f64>,
     /// Confirmed periods.
     pub periods: u64,
 }
@@ -156,6 +165,10 @@ struct Held {
     missing: u64,
     extra: u64,
     pace_at_gap: f64,
+    /// Edges that look like a sine's at the frequency of the mains, and all.
+    hum: (u32, u32),
+    /// The count without its last edge, where that one missed the prediction by far.
+    doubt: Option<Box<Held>>,
 }
 
 enum Verdict {
@@ -167,7 +180,9 @@ enum Verdict {
 
 impl Lock {
     /// For one direction of a channel.
-    pub fn new(pattern: Pattern, sample_rate_hz: f64) -> Self {
+    ///
+    /// `firings`: combustions a turn, 0 where not known: the speed ripples with them.
+    pub fn new(pattern: Pattern, firings: f64, sample_rate_hz: f64) -> Self {
         let per_deg = |rpm: f64| sample_rate_hz / (6.0 * rpm);
         Self {
             key: pattern.key(),
@@ -176,13 +191,14 @@ impl Lock {
             sample_rate_hz,
             recent: Recent::default(),
             held: None,
-            knots: Knots::new(pattern.pitch_deg(), sample_rate_hz),
+            knots: Knots::new(&pattern, firings, sample_rate_hz),
             settled: -1.0,
             stretch: Stretch::default(),
             losses: Vec::new(),
             edges: EdgeCount::default(),
             look: GapLook::default(),
             recogniser: Recogniser::default(),
+            opened: None,
             periods: 0,
             pattern,
         }
@@ -280,6 +296,8 @@ impl Lock {
             missing: 0,
             extra: 0,
             pace_at_gap: pace,
+            hum: (0, 0),
+            doubt: None,
         };
         if single {
             self.confirm(&mut held);
@@ -290,6 +308,7 @@ impl Lock {
     // ---- counting ----
 
     fn judge(&mut self, held: &mut Held, mark: Mark) -> Verdict {
+        self.reconsider(held, mark.at);
         let ahead_deg = (mark.at - held.at) / held.pace;
         let passed = mark.at - held.at;
         if ahead_deg > self.reach_deg() || passed > self.slowest * self.pattern.longest_deg() * 1.5 {
@@ -298,7 +317,13 @@ impl Lock {
                 passed > self.reach_deg() * held.pace.max(held.pace_at_gap) && passed > QUIET_S * self.sample_rate_hz;
             return if silent { Verdict::Silent } else { Verdict::Contradicted };
         }
-        let (steps, off_deg) = self.nearest(held.k, ahead_deg);
+        let (mut steps, mut off_deg) = self.nearest(held.k, ahead_deg);
+        // One shifted tooth must not make a gap look a pitch longer.
+        if let Some(usual) = self.usual_pace(&held.waiting).map(|pace| self.nearest(held.k, passed / pace)) {
+            if usual.1 < off_deg {
+                (steps, off_deg) = usual;
+            }
+        }
         if steps == 0 {
             self.early(held, mark.at);
         } else if !self.pattern.is_present(held.k + steps) {
@@ -309,6 +334,23 @@ impl Lock {
             return Verdict::Contradicted;
         }
         if held.faults > self.fault_limit(held.confirmed) { Verdict::Contradicted } else { Verdict::Kept }
+    }
+
+    /// Takes back the last edge where this one fits far better without it.
+    fn reconsider(&self, held: &mut Held, at: f64) {
+        let Some(mut without) = held.doubt.take() else { return };
+        let miss = |count: &Held| {
+            let ahead_deg = (at - count.at) / count.pace;
+            let (steps, off_deg) =
+                if ahead_deg < 2.0 * self.reach_deg() { self.nearest(count.k, ahead_deg) } else { (0, 0.0) };
+            (steps > 0 && self.pattern.is_present(count.k + steps)).then(|| off_deg / self.pattern.pitch_deg())
+        };
+        let Some(off) = miss(&without).filter(|off| *off < SURE) else { return };
+        if miss(held).is_none_or(|with| with > 2.0 * off + 0.1) {
+            without.extra += 1;
+            without.faults += 1.0;
+            *held = *without;
+        }
     }
 
     /// Longest way without an edge that still counts.
@@ -359,6 +401,7 @@ impl Lock {
         let k = held.k + steps;
         let at_key = (k - self.key).rem_euclid(self.pattern.positions() as i64) == 0;
         let rough = off_deg > 0.3 * self.pattern.interval_to(k).min(advance);
+        held.doubt = rough.then(|| Box::new(held.clone()));
         held.rough = if rough { held.rough + 1 } else { 0 };
         held.missing += skipped;
         held.faults += skipped as f64;
@@ -376,6 +419,7 @@ impl Lock {
             return true;
         }
         if self.pattern.is_single() {
+            self.listen(held, mark, before);
             if skipped == 0 && !rough {
                 self.look_at(mark, before, pace_used);
             }
@@ -385,7 +429,33 @@ impl Lock {
         if !crossed && !at_key {
             return false;
         }
-        self.gap(held, mark, before, Passage { skipped, rough, at_key, off_share: off_deg / advance })
+        let earlier = held.waiting.get(..held.waiting.len().saturating_sub(1)).unwrap_or(&[]);
+        let off_usual = self.usual_pace(earlier).map_or(f64::INFINITY, |pace| (observed / pace - 1.0).abs());
+        let off_share = (off_deg / advance).min(off_usual);
+        self.gap(held, mark, before, Passage { skipped, rough, at_key, off_share })
+    }
+
+    /// Samples a degree over the last teeth but the newest, which clipped signals shift before a gap.
+    fn usual_pace(&self, teeth: &[(i64, f64)]) -> Option<f64> {
+        const TEETH: usize = 7;
+        if self.pattern.pitch_deg() > COARSE_DEG {
+            return None;
+        }
+        let from = teeth.len().checked_sub(TEETH + 1)?;
+        let (first, last) = (teeth.get(from)?, teeth.get(from + TEETH - 1)?);
+        Some((last.1 - first.1) / (self.pattern.at(last.0) - self.pattern.at(first.0)))
+    }
+
+    /// Counts what looks like hum of the mains.
+    fn listen(&self, held: &mut Held, mark: Mark, before: f64) {
+        let period = mark.at - before;
+        let share = mark.between.map_or(0.0, |between| (between.at - before) / period);
+        let hertz = self.sample_rate_hz / period;
+        let mains = MAINS_HZ.iter().any(|mains| (hertz / mains - 1.0).abs() < WANDER);
+        // A sine changes by pi swings a period where it is steepest.
+        let sine = (0.4..0.6).contains(&share) && f64::from(mark.steep) * period < 6.0;
+        held.hum.0 += u32::from(sine && mains);
+        held.hum.1 += 1;
     }
 
     fn next_pace(&self, held: &Held, observed: f64) -> f64 {
@@ -478,12 +548,15 @@ impl Lock {
         self.look.late += u32::from(late);
         self.look.level += u32::from(mean > 0.45);
         // A sine changes by pi swings a period where it is steepest.
-        self.look.steep += u32::from(!single && steepness > 8.0);
+        let short = share.min(1.0 - share) * (mark.at - before);
+        let pulse = f64::from(mark.steep.min(between.steep)) * short > 4.0 && between.steep > 0.4 * mark.steep;
+        self.look.steep += u32::from(if single { pulse } else { steepness > 8.0 });
     }
 
     fn confirm(&mut self, held: &mut Held) {
         held.confirmed = true;
         if let Some(&(_, first)) = held.waiting.first() {
+            self.opened = Some(first);
             let open = first - self.settled.max(0.0) > 0.0;
             if open {
                 self.lose(first);
@@ -510,6 +583,10 @@ impl Lock {
         if !held.confirmed {
             return;
         }
+        if 2 * held.hum.0 > held.hum.1 {
+            self.disown();
+            return;
+        }
         if !contradicted && held.missing + held.extra == 0 && held.rough == 0 && held.hits == 0 {
             self.keep_turning(&mut held);
             let last = held.waiting.last().copied();
@@ -523,6 +600,15 @@ impl Lock {
         self.knots.end();
         self.stretch.broken = true;
         self.stretch.quiet = silence(self.stretch.last - self.settled, self.sample_rate_hz);
+    }
+
+    /// Takes back all that was counted since the last loss: hum of the mains.
+    fn disown(&mut self) {
+        self.knots.discard();
+        let lost = self.losses.pop_if(|loss| self.opened == Some(loss.to));
+        self.settled = lost.map_or(self.opened.unwrap_or(0.0), |loss| loss.from);
+        self.stretch =
+            Stretch { quiet: self.stretch.last - self.settled.max(0.0), last: self.stretch.last, ..Stretch::default() };
     }
 
     fn keep_turning(&self, held: &mut Held) {

@@ -9,6 +9,7 @@ mod knots;
 mod lock;
 pub mod pattern;
 pub mod recognise;
+mod ripple;
 mod search;
 pub mod track;
 
