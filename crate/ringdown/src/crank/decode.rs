@@ -183,8 +183,26 @@ impl Decoder {
             None => counted.losses.iter().map(|loss| self.lost(loss.from, loss.to, loss.reason)).collect(),
         };
         crank.track.segments = counted.segments;
+        self.reach_ends(&mut crank);
         self.place(&mut crank);
         crank
+    }
+
+    /// A recording that begins or ends between two edges of a running engine: no edge was lost there.
+    fn reach_ends(&self, crank: &mut Crank) {
+        let (end_s, period_deg) = (self.samples as f64 / self.sample_rate_hz, self.pattern.period_deg.max(360.0));
+        if let Some(segment) = crank.track.segments.first_mut() {
+            let from_s = segment.span_s().map_or(0.0, |(from_s, _)| from_s);
+            if segment.go_on(0.0, period_deg) {
+                crank.lost.retain(|lost| lost.to_s > from_s + 1e-9);
+            }
+        }
+        if let Some(segment) = crank.track.segments.last_mut() {
+            let to_s = segment.span_s().map_or(end_s, |(_, to_s)| to_s);
+            if segment.go_on(end_s, period_deg) {
+                crank.lost.retain(|lost| lost.from_s < to_s - 1e-9);
+            }
+        }
     }
 
     fn toothed(&self) -> bool {

@@ -27,6 +27,8 @@ pub struct Knots {
     open: Segment,
     squares: f64,
     residuals: u64,
+    /// Sum of the shares of a pitch that lie before the opposite edge, and their number.
+    duty: (f64, u64),
     done: Vec<Segment>,
 }
 
@@ -53,8 +55,14 @@ impl Knots {
             open: Segment::default(),
             squares: 0.0,
             residuals: 0,
+            duty: (0.0, 0),
             done: Vec::new(),
         }
+    }
+
+    /// Where between two teeth the opposite edge lay, as a share.
+    pub fn note_duty(&mut self, share: f64) {
+        self.duty = (self.duty.0 + share, self.duty.1 + 1);
     }
 
     /// The next tooth of the open segment.
@@ -198,22 +206,41 @@ impl Knots {
         if self.residuals < 8 { 0.3 } else { (self.squares / self.residuals as f64).sqrt() }
     }
 
-    /// Twice the scatter left after the fit, plus what the fit can't see: a tenth of a sample of edge position and, with
-    /// coarse teeth, the ripple between them.
+    /// The scatter that the fit leaves, plus what it can't see: the edge's own position, the same for all teeth, and with
+    /// coarse teeth the ripple between them.
     fn error_deg(&self, segment: &Segment) -> f64 {
-        let Some(((from_s, to_s), (from, to))) = segment.span_s().zip(segment.span_deg()) else { return 0.0 };
-        let sample_deg = (to - from) / (to_s - from_s) * self.per_sample_s;
-        let edge = 0.1 * sample_deg;
+        let edge = self.edge_samples() * fastest_deg_per_s(segment) * self.per_sample_s;
         if let Some(ripple) = self.ripple.as_ref().filter(|_| self.residuals > 0) {
-            let left = 2.0 * (self.squares / self.residuals as f64).sqrt();
+            // Nothing is averaged, and a gap is bridged between two noisy teeth.
+            let left = 2.8 * (self.squares / self.residuals as f64).sqrt();
             return (left.powi(2) + edge.powi(2) + ripple.unseen_deg().powi(2) + 0.05_f64.powi(2)).sqrt();
         }
         if self.reach_deg > 0.0 && self.residuals > 0 {
-            let left = 2.0 * 0.85 * (self.squares / self.residuals as f64).sqrt();
+            // Twice the deviation, of which a fit over five to seven teeth leaves some half; more at the ends of a gap.
+            let left = 2.0 * 0.95 * (self.squares / self.residuals as f64).sqrt();
             return (left.powi(2) + edge.powi(2) + 0.02_f64.powi(2)).sqrt();
         }
         (leave_one_out(segment).powi(2) + edge.powi(2) + 0.05_f64.powi(2)).sqrt()
     }
+
+    /// A tenth of a sample for a signal as long high as low. Short pulses through a sound input ride on a shifted middle,
+    /// and their clipped tops hide it: half a sample more.
+    fn edge_samples(&self) -> f64 {
+        let (sum, count) = self.duty;
+        let duty = if count > 0 { sum / count as f64 } else { 0.5 };
+        0.1 + 0.5 * (1.0 - 2.0 * duty).abs().min(1.0)
+    }
+}
+
+/// Speed over any ten knots, the largest.
+fn fastest_deg_per_s(segment: &Segment) -> f64 {
+    let pace = |i: usize, j: usize| {
+        let (t0, t1) = (segment.t_s.get(i)?, segment.t_s.get(j)?);
+        Some((segment.deg.get(j)? - segment.deg.get(i)?) / (t1 - t0))
+    };
+    let last = segment.t_s.len().saturating_sub(1);
+    let paces = (0..last).step_by(10).filter_map(|i| pace(i, (i + 10).min(last)));
+    paces.filter(|pace| pace.is_finite()).fold(0.0, f64::max)
 }
 
 /// Grows by an eighth: doubling would hold three times an hour's knots for a moment.

@@ -418,6 +418,9 @@ impl Lock {
         if held.rough >= 3.max(self.pattern.edges() as u32 / 6) {
             return true;
         }
+        if let Some(between) = mark.between.filter(|between| between.at > before) {
+            self.knots.note_duty((between.at - before) / (mark.at - before));
+        }
         if self.pattern.is_single() {
             self.listen(held, mark, before);
             if skipped == 0 && !rough {

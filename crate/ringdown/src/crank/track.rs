@@ -1,5 +1,8 @@
 //! Time <-> crank angle <-> speed, gaps kept.
 
+/// Change of speed from one period to the next that still counts as steady.
+const STEADY: f64 = 0.05;
+
 /// Crank angle over time, in unbroken segments.
 ///
 /// Angles are crank degrees, rising, with 0 modulo 360 at cylinder `firing_order[0]`'s TDC; where the turn is known, 0
@@ -66,6 +69,35 @@ impl Segment {
         let (from, to) = (from_deg.max(first), to_deg.min(last));
         let seconds = self.time_at(to)? - self.time_at(from)?;
         (to > from && seconds > 0.0).then(|| (to - from) / (6.0 * seconds))
+    }
+
+    /// Goes on to `t_s`, before the first knot or after the last, as the speed of `period_deg` there and its trend have it;
+    /// false, and nothing done, where that is further than a period off or the speed is not steady there.
+    pub fn go_on(&mut self, t_s: f64, period_deg: f64) -> bool {
+        let (Some((from_s, to_s)), Some((first, last))) = (self.span_s(), self.span_deg()) else { return false };
+        let (edge_s, edge_deg, sign) = if t_s < from_s { (from_s, first, 1.0) } else { (to_s, last, -1.0) };
+        let inner = |periods: f64| self.time_at(edge_deg + sign * periods * period_deg);
+        let (Some(one_s), Some(two_s)) = (inner(1.0), inner(2.0)) else { return false };
+        // Times from the edge, outwards positive: the parabola through the last two periods.
+        let (a, b) = (sign * (edge_s - one_s), sign * (edge_s - two_s));
+        let (near, far) = (-a, a - b);
+        if !(near > 0.0 && (far / near - 1.0).abs() < STEADY) {
+            return false;
+        }
+        let rate = (1.0 / near + (1.0 / near - 1.0 / far) * 0.5) * period_deg;
+        let way_deg = rate * (sign * (edge_s - t_s));
+        if !(way_deg > 0.0 && way_deg <= 1.05 * period_deg) {
+            return false;
+        }
+        let deg = edge_deg - sign * way_deg;
+        if sign > 0.0 {
+            self.t_s.insert(0, t_s);
+            self.deg.insert(0, deg);
+        } else {
+            self.t_s.push(t_s);
+            self.deg.push(deg);
+        }
+        true
     }
 
     fn piece(&self, i: usize) -> Option<Piece> {
@@ -193,6 +225,18 @@ mod tests {
         assert!(
             segment.deg_at(0.6).is_none() && track.segment_at(-0.1).is_none() && track.segment_at(f64::NAN).is_none()
         );
+    }
+
+    #[test]
+    fn a_steady_segment_goes_on_by_a_period_and_no_further() {
+        // 1000 rpm: 6000 degrees a second, knots from 0.1 s to 0.7 s.
+        let t_s: Vec<f64> = (0..201).map(|i| 0.1 + f64::from(i) * 0.003).collect();
+        let deg: Vec<f64> = t_s.iter().map(|t| 6000.0 * t).collect();
+        let mut segment = Segment { t_s, deg, turn_known: true, error_deg: 0.1 };
+        assert!(!segment.go_on(0.0, 360.0) && segment.go_on(0.05, 360.0));
+        assert!((segment.deg_at(0.07).expect("inside") - 420.0).abs() < 1e-6);
+        assert!(segment.go_on(0.75, 360.0) && (segment.deg_at(0.74).expect("inside") - 4440.0).abs() < 1e-6);
+        assert!(!ramp().segments[0].clone().go_on(-0.01, 360.0), "the speed rises by a third over that turn");
     }
 
     #[test]
