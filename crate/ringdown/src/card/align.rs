@@ -58,8 +58,8 @@ pub struct Context {
 const STEP_S: f64 = 0.1;
 /// Most points of the recording tried at every offset.
 const MOST_POINTS: usize = 1200;
-/// Most points of either side: three hours.
-const LONGEST: usize = 108_000;
+/// Most points of either side: twelve hours.
+const LONGEST: usize = 432_000;
 /// Least common time, s.
 const LEAST_S: f64 = 8.0;
 /// Differences of the logarithm count at most so much: a gear change a moment late is no other run.

@@ -191,15 +191,17 @@ impl Decoder {
     /// A recording that begins or ends between two edges of a running engine: no edge was lost there.
     fn reach_ends(&self, crank: &mut Crank) {
         let (end_s, period_deg) = (self.samples as f64 / self.sample_rate_hz, self.pattern.period_deg.max(360.0));
+        // Speed changes a little from one interval to the next.
+        let most_deg = 1.05 * self.pattern.longest_deg();
         if let Some(segment) = crank.track.segments.first_mut() {
             let from_s = segment.span_s().map_or(0.0, |(from_s, _)| from_s);
-            if segment.go_on(0.0, period_deg) {
+            if segment.go_on(0.0, period_deg, most_deg) {
                 crank.lost.retain(|lost| lost.to_s > from_s + 1e-9);
             }
         }
         if let Some(segment) = crank.track.segments.last_mut() {
             let to_s = segment.span_s().map_or(end_s, |(_, to_s)| to_s);
-            if segment.go_on(end_s, period_deg) {
+            if segment.go_on(end_s, period_deg, most_deg) {
                 crank.lost.retain(|lost| lost.from_s < to_s - 1e-9);
             }
         }

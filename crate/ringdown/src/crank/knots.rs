@@ -212,7 +212,7 @@ impl Knots {
         let edge = self.edge_samples() * fastest_deg_per_s(segment) * self.per_sample_s;
         if let Some(ripple) = self.ripple.as_ref().filter(|_| self.residuals > 0) {
             // Nothing is averaged, and a gap is bridged between two noisy teeth.
-            let left = 2.8 * (self.squares / self.residuals as f64).sqrt();
+            let left = 3.0 * (self.squares / self.residuals as f64).sqrt();
             return (left.powi(2) + edge.powi(2) + ripple.unseen_deg().powi(2) + 0.05_f64.powi(2)).sqrt();
         }
         if self.reach_deg > 0.0 && self.residuals > 0 {
@@ -224,11 +224,11 @@ impl Knots {
     }
 
     /// A tenth of a sample for a signal as long high as low. Short pulses through a sound input ride on a shifted middle,
-    /// and their clipped tops hide it: half a sample more.
+    /// and their clipped tops hide it: up to 0.7 samples more.
     fn edge_samples(&self) -> f64 {
         let (sum, count) = self.duty;
         let duty = if count > 0 { sum / count as f64 } else { 0.5 };
-        0.1 + 0.5 * (1.0 - 2.0 * duty).abs().min(1.0)
+        0.1 + 0.7 * (1.0 - 2.0 * duty).abs().min(1.0)
     }
 }
 

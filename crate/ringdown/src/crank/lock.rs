@@ -21,7 +21,7 @@ const TURNING_RPM: f64 = 60.0;
 const ERRATIC: f64 = 0.13;
 /// A gap further from its predicted length is not clean: clipped inductive signals stretch it by 0.13 (common practice,
 /// no source), and speed changes more between coarse teeth.
-const GAP_OFF: f64 = 0.17;
+const GAP_OFF: f64 = 0.21;
 const GAP_OFF_COARSE: f64 = 0.3;
 /// Share of the pitch by which a tooth may miss the line between its neighbours; clipped signals move one by 0.2.
 const ASTRAY: f64 = 0.3;

@@ -72,8 +72,8 @@ impl Segment {
     }
 
     /// Goes on to `t_s`, before the first knot or after the last, as the speed of `period_deg` there and its trend have it;
-    /// false, and nothing done, where that is further than a period off or the speed is not steady there.
-    pub fn go_on(&mut self, t_s: f64, period_deg: f64) -> bool {
+    /// false, and nothing done, where that is further than `most_deg` off or the speed is not steady there.
+    pub fn go_on(&mut self, t_s: f64, period_deg: f64, most_deg: f64) -> bool {
         let (Some((from_s, to_s)), Some((first, last))) = (self.span_s(), self.span_deg()) else { return false };
         let (edge_s, edge_deg, sign) = if t_s < from_s { (from_s, first, 1.0) } else { (to_s, last, -1.0) };
         let inner = |periods: f64| self.time_at(edge_deg + sign * periods * period_deg);
@@ -86,7 +86,7 @@ impl Segment {
         }
         let rate = (1.0 / near + (1.0 / near - 1.0 / far) * 0.5) * period_deg;
         let way_deg = rate * (sign * (edge_s - t_s));
-        if !(way_deg > 0.0 && way_deg <= 1.05 * period_deg) {
+        if !(way_deg > 0.0 && way_deg <= most_deg) {
             return false;
         }
         let deg = edge_deg - sign * way_deg;
@@ -233,10 +233,10 @@ mod tests {
         let t_s: Vec<f64> = (0..201).map(|i| 0.1 + f64::from(i) * 0.003).collect();
         let deg: Vec<f64> = t_s.iter().map(|t| 6000.0 * t).collect();
         let mut segment = Segment { t_s, deg, turn_known: true, error_deg: 0.1 };
-        assert!(!segment.go_on(0.0, 360.0) && segment.go_on(0.05, 360.0));
+        assert!(!segment.go_on(0.0, 360.0, 380.0) && segment.go_on(0.05, 360.0, 380.0));
         assert!((segment.deg_at(0.07).expect("inside") - 420.0).abs() < 1e-6);
-        assert!(segment.go_on(0.75, 360.0) && (segment.deg_at(0.74).expect("inside") - 4440.0).abs() < 1e-6);
-        assert!(!ramp().segments[0].clone().go_on(-0.01, 360.0), "the speed rises by a third over that turn");
+        assert!(segment.go_on(0.75, 360.0, 380.0) && (segment.deg_at(0.74).expect("inside") - 4440.0).abs() < 1e-6);
+        assert!(!ramp().segments[0].clone().go_on(-0.01, 360.0, 380.0), "the speed rises by a third over that turn");
     }
 
     #[test]
