@@ -10,6 +10,8 @@ use crate::read::sheet::{Edge, Sheet};
 
 /// Periods after which the direction of the edges is settled.
 const ENOUGH: u64 = 48;
+/// An interval this long may hold a firing before the first edge or after the last.
+const FAR_DEG: f64 = 45.0;
 /// Cam edges a second beyond which no camshaft turns.
 const CAM_PER_S: f64 = 250.0;
 
@@ -191,8 +193,13 @@ impl Decoder {
     /// A recording that begins or ends between two edges of a running engine: no edge was lost there.
     fn reach_ends(&self, crank: &mut Crank) {
         let (end_s, period_deg) = (self.samples as f64 / self.sample_rate_hz, self.pattern.period_deg.max(360.0));
-        // Speed changes a little from one interval to the next.
-        let most_deg = 1.05 * self.pattern.longest_deg();
+        let longest_deg = self.pattern.longest_deg();
+        // Between near teeth nothing fires unseen. Speed changes a little from one interval to the next; the first edges of
+        // a wheel may be missed while the signal's extent is not known.
+        if longest_deg < FAR_DEG {
+            return;
+        }
+        let most_deg = if self.pattern.is_single() { 1.05 } else { 2.0 } * longest_deg;
         if let Some(segment) = crank.track.segments.first_mut() {
             let from_s = segment.span_s().map_or(0.0, |(from_s, _)| from_s);
             if segment.go_on(0.0, period_deg, most_deg) {
