@@ -319,10 +319,9 @@ impl Lock {
         }
         let (mut steps, mut off_deg) = self.nearest(held.k, ahead_deg);
         // One shifted tooth must not make a gap look a pitch longer.
-        if let Some(usual) = self.usual_pace(&held.waiting).map(|pace| self.nearest(held.k, passed / pace)) {
-            if usual.1 < off_deg {
-                (steps, off_deg) = usual;
-            }
+        let usual = self.usual_pace(&held.waiting).map(|pace| self.nearest(held.k, passed / pace));
+        if let Some(nearer) = usual.filter(|usual| usual.1 < off_deg) {
+            (steps, off_deg) = nearer;
         }
         if steps == 0 {
             self.early(held, mark.at);
