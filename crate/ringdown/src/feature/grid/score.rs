@@ -3,7 +3,8 @@
 //! A provoked recording is a mixture: most of its cycles do not knock, and those that don't may be louder and scatter
 //! differently than safe running. So the limits of safe running are first moved to where the quieter events of the
 //! provoked recording lie; what counts is the share of it beyond such a limit at the user's false-alarm rate, less that
-//! rate. It grows with the share of knock alike in every cell, so cells can be compared without knowing the share.
+//! rate. Few events say little there, so the same at higher rates steadies it, the less the more events there are. It
+//! grows with the share of knock alike in every cell, so cells can be compared without knowing the share.
 
 /// Contiguous stretches that are left out in turn.
 pub const FOLDS: usize = 10;
@@ -26,6 +27,10 @@ pub fn bin_of(over: f32) -> usize {
     (((over - LOWEST) * PER_SPREAD) as usize).min(BINS - 1)
 }
 
+/// False-alarm rates that steady the score, beside the user's own.
+const RATES: [f64; 2] = [0.003, 0.01];
+/// So many provoked events weigh the user's own rate as much as those.
+const EVEN: f32 = 1000.0;
 /// Shares of a law that lie below the places where its quieter events are measured.
 const QUIET: [f64; 2] = [0.1, 0.45];
 /// Largest stretch of the quieter events that is taken for a difference in scatter; a narrower law is left as it is.
@@ -52,7 +57,7 @@ impl Default for Tally {
 /// One cell judged.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Score {
-    /// Over everything: the share beyond the limit less the false-alarm rate.
+    /// Over everything: the share beyond the limit less the false-alarm rate, steadied by that at higher rates.
     pub whole: f32,
     /// The same learnt without a stretch.
     pub train: [f32; FOLDS],
@@ -121,11 +126,11 @@ impl Tally {
         let background = self.all_background(mirrored);
         let provoked = sum(&self.provoked);
         let fit = if mirrored { Fit::default() } else { Fit::of(&background, &self.around) };
-        let limit = Limit::of(&background, false_alarm, &fit);
+        let limits = Limits::of(&background, false_alarm, &fit);
         Score {
-            whole: limit.score(&provoked),
-            share: share_over(&provoked, limit.provoked),
-            limit: LOWEST + limit.safe / PER_SPREAD,
+            whole: limits.score(&provoked),
+            share: share_over(&provoked, limits.provoked[0]),
+            limit: LOWEST + limits.safe / PER_SPREAD,
             fit,
             ..Score::default()
         }
@@ -138,12 +143,12 @@ impl Tally {
         for fold in 0..FOLDS {
             // Without safe running the background is that of everything: its centre would wander from part to part.
             let background = if mirrored { all_background } else { less(&all_background, &self.background[fold]) };
-            let limit = Limit::of(&background, false_alarm, &score.fit);
-            score.train[fold] = limit.score(&less(&all_provoked, &self.provoked[fold]));
-            score.test[fold] = limit.score(&self.provoked[fold]);
-            score.test_share[fold] = share_over(&self.provoked[fold], limit.provoked);
+            let limits = Limits::of(&background, false_alarm, &score.fit);
+            score.train[fold] = limits.score(&less(&all_provoked, &self.provoked[fold]));
+            score.test[fold] = limits.score(&self.provoked[fold]);
+            score.test_share[fold] = share_over(&self.provoked[fold], limits.provoked[0]);
             let safe = if mirrored { &all_background } else { &self.background[fold] };
-            score.test_false[fold] = share_over(safe, limit.safe);
+            score.test_false[fold] = share_over(safe, limits.safe);
         }
         score
     }
@@ -153,24 +158,28 @@ impl Tally {
     }
 }
 
-/// The limit (in bins) at the user's false-alarm rate.
-struct Limit {
-    false_alarm: f64,
-    /// Among provoked levels.
-    provoked: f32,
-    /// Among safe levels.
+/// Limits (in bins) at each false-alarm rate.
+struct Limits {
+    rates: [f64; RATES.len() + 1],
+    /// Among provoked levels; the user's rate first.
+    provoked: [f32; RATES.len() + 1],
+    /// Among safe levels, at the user's rate.
     safe: f32,
 }
 
-impl Limit {
+impl Limits {
     fn of(background: &Histogram, false_alarm: f64, fit: &Fit) -> Self {
-        let safe = Curve::of(background).limit(false_alarm);
-        let provoked = (fit.provoked(LOWEST + safe / PER_SPREAD) - LOWEST) * PER_SPREAD;
-        Self { false_alarm, provoked, safe }
+        let curve = Curve::of(background);
+        let [low, high] = RATES.map(|rate| rate.max(false_alarm));
+        let rates = [false_alarm, low, high];
+        let among_provoked = |rate| (fit.provoked(LOWEST + curve.limit(rate) / PER_SPREAD) - LOWEST) * PER_SPREAD;
+        Self { rates, provoked: rates.map(among_provoked), safe: curve.limit(false_alarm) }
     }
 
     fn score(&self, provoked: &Histogram) -> f32 {
-        share_over(provoked, self.provoked) - self.false_alarm as f32
+        let beyond = |at: usize| share_over(provoked, self.provoked[at]) - self.rates[at] as f32;
+        let own = 1.0 / (1.0 + EVEN / count(provoked).max(1) as f32);
+        own * beyond(0) + (1.0 - own) * 0.5 * (beyond(1) + beyond(2))
     }
 }
 
