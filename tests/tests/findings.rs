@@ -304,7 +304,7 @@ fn cranks() -> Vec<Scene> {
         harmed("the wheel's signal stands upside down", inverted),
         harmed("the wheel is unplugged half-way", unplugged),
         harmed("the wheel is unplugged twice", |at, channel, sample| {
-            let is_out = (60_000..90_000).contains(&at) || (120_000..122_000).contains(&at);
+            let is_out = (60_000..90_000).contains(&at) || (120_000..128_000).contains(&at);
             if channel == 3 && is_out { 0 } else { sample }
         }),
         harmed(
