@@ -119,7 +119,7 @@ fn bench(wheel: Wheel, signal: Signal, rate_hz: f64, speed: Speed, seed: u64) ->
         (Signal::Square, _) => to_f32(&square(&pulses, samples, rate_hz), 0.5),
         (Signal::SoundInput, _) => {
             let through = sound_input(&square(&pulses, samples, rate_hz), 5.0 + 35.0 * random.uniform(), rate_hz, 0.9);
-            to_f32(&through, if seed % 2 == 0 { 0.5 } else { -0.5 })
+            to_f32(&through, if seed.is_multiple_of(2) { 0.5 } else { -0.5 })
         }
         (Signal::Spoilt, _) => to_f32(&square(&spoil(pulses, 0.01, &mut random), samples, rate_hz), 0.5),
         (Signal::Reluctance, Wheel::Missing(teeth, missing)) => {
@@ -147,6 +147,7 @@ fn speed_limit(wheel: Wheel, signal: Signal) -> f64 {
 }
 
 /// Figures that miss what is asked, by name.
+#[allow(clippy::neg_cmp_op_on_partial_ord)] // a figure that is none misses, too
 fn misses(wheel: Wheel, signal: Signal, coarse: bool, got: &Measured) -> Vec<&'static str> {
     let clean = matches!(signal, Signal::Square | Signal::SoundInput);
     let single = matches!(wheel, Wheel::Turn | Wheel::Cycle);

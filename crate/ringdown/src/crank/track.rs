@@ -236,7 +236,10 @@ mod tests {
         assert!(!segment.go_on(0.0, 360.0, 380.0) && segment.go_on(0.05, 360.0, 380.0));
         assert!((segment.deg_at(0.07).expect("inside") - 420.0).abs() < 1e-6);
         assert!(segment.go_on(0.75, 360.0, 380.0) && (segment.deg_at(0.74).expect("inside") - 4440.0).abs() < 1e-6);
-        assert!(!ramp().segments[0].clone().go_on(-0.01, 360.0, 380.0), "the speed rises by a third over that turn");
+        let t_s: Vec<f64> = (0..200).map(|i| f64::from(i) * 0.003).collect();
+        let deg = t_s.iter().map(|t| 6000.0 * t + 18_000.0 * t * t).collect();
+        let mut rising = Segment { t_s, deg, turn_known: true, error_deg: 0.1 };
+        assert!(!rising.go_on(-0.01, 360.0, 380.0), "the speed rises by a third over that turn");
     }
 
     #[test]
