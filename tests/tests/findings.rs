@@ -447,8 +447,8 @@ fn searches() -> Vec<Scene> {
         Scene::of(name, vec![(SHEET, demo(SHEET), None), (TWO, demo(TWO), SAFE), ("provoked.wav", wave, KNOCK)])
     };
     // as ignition advanced bit by bit would make them, without one cycle that knocks
-    let louder = frames(TWO, 8, |at, frame| {
-        let gain = 1.0 + at as f64 / (8.0 * 48_000.0);
+    let louder = frames(TWO, 24, |at, frame| {
+        let gain = 1.0 + at as f64 / (24.0 * 48_000.0);
         frame[..2].iter_mut().for_each(|sample| *sample = (f64::from(*sample) * gain) as i16);
     });
     // the engine's own noise in bursts: neither a tone that falls nor a second one

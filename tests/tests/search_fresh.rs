@@ -153,7 +153,8 @@ fn on_fresh_cycles_the_cell_found_recalls_about_as_much_as_the_best_of_the_grid(
         let (bands, spans) = (separator.bands().to_vec(), separator.spans().to_vec());
         let cells = bands.len() * spans.len();
         assert!(cells >= 2000, "{cells} cells");
-        let choice = choose(&bands, &spans, separator.scores(), separator.closer()).expect("a choice");
+        let choice =
+            choose(&bands, &spans, separator.scores(), separator.closer(), separator.positives()).expect("a choice");
         let found = cell(&bands, &spans, choice.best).expect("a cell");
 
         let mut fresh = |knock: bool| -> Vec<Vec<f32>> {

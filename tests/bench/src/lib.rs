@@ -129,8 +129,8 @@ pub fn search_score(samples: &[f32]) -> f64 {
     let Some(mut separator) = Separator::new(&cases, 4, maps.bins, Measure::Energy, 1e-3) else { return f64::NAN };
     while separator.advance() {}
     let scores = separator.scores();
-    let chosen =
-        choose(separator.bands(), separator.spans(), scores, separator.closer()).map_or(0, |choice| choice.best);
+    let chosen = choose(separator.bands(), separator.spans(), scores, separator.closer(), separator.positives())
+        .map_or(0, |choice| choice.best);
     scores.iter().map(|score| f64::from(score.whole)).sum::<f64>() / scores.len().max(1) as f64 + chosen as f64
 }
 

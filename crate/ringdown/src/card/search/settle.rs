@@ -38,7 +38,7 @@ impl Searching {
         let measure = self.key.measure;
         let scores: Vec<Score> = self.separator.scores().to_vec();
         let (bands, spans) = (self.separator.bands().to_vec(), self.separator.spans().to_vec());
-        let Some(choice) = choose(&bands, &spans, &scores, self.separator.closer()) else {
+        let Some(choice) = choose(&bands, &spans, &scores, self.separator.closer(), self.separator.positives()) else {
             return Search::thin(measure);
         };
         let Some(cell) = choosing::cell(&bands, &spans, choice.best) else { return Search::thin(measure) };

@@ -5,9 +5,12 @@
 use super::score::{FOLDS, Score};
 use super::{Band, Cell, Span};
 
-/// A cell's neighbour weighs as much as the two overlap, to this power: a step aside (0.8) a sixth, half of it next to
-/// nothing. An even mean over all that overlap by half chose cells off the optimum wherever that is sharp on one side.
+/// A cell's neighbour weighs as much as the two overlap, to this power where events are many: a step aside (0.8) a sixth,
+/// half of it next to nothing. An even mean over all that overlap by half chose cells off the optimum wherever that is
+/// sharp on one side.
 const NEARNESS: f64 = 8.0;
+/// With so many provoked events the power is half of that: few events need more neighbours against luck.
+const EVEN: f64 = 2000.0;
 /// Weights under this are left out.
 const LEAST_WEIGHT: f64 = 1e-3;
 
@@ -28,9 +31,10 @@ pub struct Choice {
     pub supported: Vec<f32>,
 }
 
-/// The `count` cells with the largest values once each is drawn together with its neighbours, best first.
-pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usize) -> Vec<usize> {
-    let supported = Grid::new(bands, spans).support(values);
+/// The `count` cells with the largest values, counted from `events` provoked ones, once each is drawn together with its
+/// neighbours, best first.
+pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usize, events: usize) -> Vec<usize> {
+    let supported = Grid::new(bands, spans, events).support(values);
     let mut order: Vec<usize> = (0..supported.len()).collect();
     order.sort_by(|a, b| supported[*b].total_cmp(&supported[*a]));
     order.truncate(count);
@@ -38,9 +42,9 @@ pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usi
 }
 
 /// Chooses among the cells `closer`, whose stretches were left out in turn; `scores` of all cells, band after band with a
-/// value a window.
-pub fn choose(bands: &[Band], spans: &[Span], scores: &[Score], closer: &[usize]) -> Option<Choice> {
-    let grid = Grid::new(bands, spans);
+/// value a window, from so many provoked `events`.
+pub fn choose(bands: &[Band], spans: &[Span], scores: &[Score], closer: &[usize], events: usize) -> Option<Choice> {
+    let grid = Grid::new(bands, spans, events);
     let supported = grid.support(&scores.iter().map(|score| score.whole).collect::<Vec<_>>());
     let best = largest(&supported, closer)?;
     let mut choice = Choice {
@@ -104,10 +108,11 @@ struct Grid {
 }
 
 impl Grid {
-    fn new(bands: &[Band], spans: &[Span]) -> Self {
+    fn new(bands: &[Band], spans: &[Span], events: usize) -> Self {
+        let power = NEARNESS / (1.0 + EVEN / events.max(1) as f64);
         let bands: Vec<[f64; 2]> = bands.iter().map(|band| band.range_hz()).collect();
         let spans: Vec<[f64; 2]> = spans.iter().map(|span| span.range_deg_atdc()).collect();
-        Self { bands: neighbours(&bands), spans: neighbours(&spans) }
+        Self { bands: neighbours(&bands, power), spans: neighbours(&spans, power) }
     }
 
     /// Mean of each cell with its neighbours in band and window, the nearer the weightier.
@@ -125,9 +130,9 @@ impl Grid {
 }
 
 /// Those near each, itself among them, with weights that sum to 1.
-fn neighbours(ranges: &[[f64; 2]]) -> Vec<Vec<(usize, f32)>> {
+fn neighbours(ranges: &[[f64; 2]], power: f64) -> Vec<Vec<(usize, f32)>> {
     let near = |own: &[f64; 2]| {
-        let weight = |other: &[f64; 2]| overlap(*own, *other).powf(NEARNESS);
+        let weight = |other: &[f64; 2]| overlap(*own, *other).powf(power);
         let sum: f64 = ranges.iter().map(weight).filter(|weight| *weight >= LEAST_WEIGHT).sum();
         let weights = ranges.iter().map(weight).enumerate().filter(|(_, weight)| *weight >= LEAST_WEIGHT);
         weights.map(|(at, weight)| (at, (weight / sum) as f32)).collect()

@@ -199,7 +199,7 @@ impl Separator {
     fn look_closer(&mut self) -> bool {
         if self.closer.is_empty() {
             let whole: Vec<f32> = self.scores.iter().map(|score| score.whole).collect();
-            self.closer = super::choose::most_supported(&self.bands, &self.spans, &whole, CLOSER);
+            self.closer = super::choose::most_supported(&self.bands, &self.spans, &whole, CLOSER, self.positives.len());
         }
         let to = (self.looked + CLOSER_A_STEP).min(self.closer.len());
         for at in self.looked..to {
