@@ -5,11 +5,11 @@
 use super::score::{FOLDS, Score};
 use super::{Band, Cell, Span};
 
-/// A cell's neighbour weighs as much as the two overlap, to this power where events are many: a step aside (0.8) a sixth,
-/// half of it next to nothing. An even mean over all that overlap by half chose cells off the optimum wherever that is
-/// sharp on one side.
-const NEARNESS: f64 = 8.0;
-/// With so many provoked events the power is half of that: few events need more neighbours against luck.
+/// A cell's neighbour weighs as much as the two overlap, to this power where events are few and where they are many: a
+/// step aside (0.8) a half or a sixth, half of it an eighth or next to nothing. An even mean over all that overlap by half
+/// chose cells off the optimum wherever that is sharp on one side; few events need more neighbours against luck.
+const NEARNESS: [f64; 2] = [3.0, 8.0];
+/// With so many provoked events the power lies half way between.
 const EVEN: f64 = 2000.0;
 /// Weights under this are left out.
 const LEAST_WEIGHT: f64 = 1e-3;
@@ -109,7 +109,8 @@ struct Grid {
 
 impl Grid {
     fn new(bands: &[Band], spans: &[Span], events: usize) -> Self {
-        let power = NEARNESS / (1.0 + EVEN / events.max(1) as f64);
+        let [few, many] = NEARNESS;
+        let power = few + (many - few) / (1.0 + EVEN / events.max(1) as f64);
         let bands: Vec<[f64; 2]> = bands.iter().map(|band| band.range_hz()).collect();
         let spans: Vec<[f64; 2]> = spans.iter().map(|span| span.range_deg_atdc()).collect();
         Self { bands: neighbours(&bands, power), spans: neighbours(&spans, power) }
