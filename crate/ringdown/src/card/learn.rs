@@ -399,9 +399,7 @@ pub(super) fn may_knock(role: FileRole) -> bool {
 
 /// The nearest of some load breakpoints.
 fn nearest_load(breakpoints: &[f64], load: f64) -> Option<f64> {
-    let apart = |breakpoint: &f64| (breakpoint - load).abs();
-    let nearest = breakpoints.iter().copied().min_by(|a, b| apart(a).total_cmp(&apart(b)))?;
-    load.is_finite().then_some(nearest)
+    breakpoints.get(nearest(breakpoints, load)?).copied()
 }
 
 /// The chosen feature of a level.

@@ -3,6 +3,7 @@
 use super::recording::Recording;
 use super::{Card, File, LearntFrom, Mark};
 use crate::limit::floor::{Floor, NEAR_RPM, NEEDED_NEAR, Observation};
+use crate::limit::proof::nearest;
 use crate::stats::robust::median;
 
 /// Loads must be known for so much of safe running.
@@ -67,12 +68,6 @@ fn even(known: &[(Observation, f64)], count: usize) -> Vec<f64> {
     breakpoints
 }
 
-/// Index of the nearest breakpoint.
-fn class(loads: &[f64], load: f64) -> usize {
-    let apart = |index: &usize| loads.get(*index).map_or(f64::INFINITY, |breakpoint| (breakpoint - load).abs());
-    (0..loads.len()).min_by(|a, b| apart(a).total_cmp(&apart(b))).unwrap_or(0)
-}
-
 /// Whether each load by itself fills enough of the cells that all together fill.
 fn is_covered(
     known: &[(Observation, f64)],
@@ -86,7 +81,7 @@ fn is_covered(
     let filled = |own: usize| {
         let near = |group: u16, rpm: f64| {
             let is_near = |one: &Observation| one.group == group && (f64::from(one.rpm) - rpm).abs() <= NEAR_RPM;
-            known.iter().filter(|(one, load)| is_near(one) && class(loads, *load) == own).count() as f64
+            known.iter().filter(|(one, load)| is_near(one) && nearest(loads, *load) == Some(own)).count() as f64
         };
         held.iter().filter(|(group, rpm)| near(*group, *rpm) >= NEEDED_NEAR).count() as f64
     };
@@ -100,7 +95,7 @@ fn moves(known: &[(Observation, f64)], loads: &[f64], floor: &Floor) -> bool {
         Some((f64::from(one.level) - at.level) / at.spread)
     };
     let middle = |own: usize| {
-        let of_load = known.iter().filter(|(_, load)| class(loads, *load) == own);
+        let of_load = known.iter().filter(|(_, load)| nearest(loads, *load) == Some(own));
         median(&of_load.filter_map(|(one, _)| height(one)).collect::<Vec<f64>>())
     };
     let middles: Vec<f64> = (0..loads.len()).filter_map(middle).collect();

@@ -155,10 +155,10 @@ fn cells(kept: &[&Judged], breakpoints_rpm: &[f64], confidence: f64) -> Vec<Cell
     sorted.iter().filter_map(cell).collect()
 }
 
-/// Index of the nearest breakpoint; `None` without one or for a speed that is no number.
-pub fn nearest(breakpoints_rpm: &[f64], rpm: f64) -> Option<usize> {
-    let apart = |b: &f64| (b - rpm).abs();
-    let finite = breakpoints_rpm.iter().enumerate().filter(|(_, b)| apart(b).is_finite());
+/// Index of the nearest breakpoint of speed or load; `None` without one or for a value that is no number.
+pub fn nearest(breakpoints: &[f64], value: f64) -> Option<usize> {
+    let apart = |b: &f64| (b - value).abs();
+    let finite = breakpoints.iter().enumerate().filter(|(_, b)| apart(b).is_finite());
     finite.min_by(|a, b| apart(a.1).total_cmp(&apart(b.1))).map(|(index, _)| index)
 }
 
