@@ -66,13 +66,12 @@ pub fn retards(drive: &Drive, stretches: &Stretches) -> Vec<Retard> {
 
 /// Degrees out of one logged correction; some units write what they take out as negative. `None` where it never moves.
 fn correction(drive: &Drive, column: &Column) -> Option<Retard> {
+    if !column.figures.moves() {
+        return None;
+    }
     let mut deg = held(drive.t_s, column);
     let finite = || deg.iter().copied().filter(|deg| deg.is_finite());
     let (up, down) = finite().fold((0.0, 0.0), |(up, down), deg| (up + deg.max(0.0), down + (-deg).max(0.0)));
-    let lowest = finite().min_by(f64::total_cmp)?;
-    if finite().max_by(f64::total_cmp)? <= lowest {
-        return None;
-    }
     if down > up {
         deg.iter_mut().for_each(|deg| *deg = -*deg);
     }

@@ -90,11 +90,20 @@ fn stuck(samples: &[Sample]) -> bool {
 
 /// How often it stands at its largest value, if that is more than its spread explains.
 fn saturated(samples: &[Sample]) -> Option<Kind> {
-    let top = samples.iter().map(|sample| sample.value).fold(f64::NEG_INFINITY, f64::max);
-    let next = samples.iter().map(|sample| sample.value).filter(|value| *value < top).fold(f64::NEG_INFINITY, f64::max);
-    let count = |value: f64| samples.iter().filter(|sample| sample.value == value).count();
-    let share = count(top) as f64 / samples.len() as f64;
-    (share > SATURATED_SHARE && count(top) >= SATURATED_TIMES * count(next)).then_some(Kind::Saturated { share })
+    // the largest value and the next, each with its count
+    let mut two = [(f64::NEG_INFINITY, 0_usize); 2];
+    for sample in samples {
+        match two {
+            [(top, _), _] if sample.value > top => two = [(sample.value, 1), two[0]],
+            [(top, count), next] if sample.value == top => two = [(top, count + 1), next],
+            [top, (next, _)] if sample.value > next => two = [top, (sample.value, 1)],
+            [top, (next, count)] if sample.value == next => two = [top, (next, count + 1)],
+            _ => {}
+        }
+    }
+    let [(_, top), (_, next)] = two;
+    let share = top as f64 / samples.len() as f64;
+    (share > SATURATED_SHARE && top >= SATURATED_TIMES * next).then_some(Kind::Saturated { share })
 }
 
 /// Rank correlation with speed, with the interval of Fisher's z (variance 1.06 / (n - 3): E. C. Fieller, H. O. Hartley,

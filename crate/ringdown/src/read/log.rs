@@ -2,7 +2,8 @@
 
 use super::clock::Axis;
 use super::dialect::{self, Dialect};
-use super::roles::{self, Facts, Figures, Guess, Role};
+use super::figures::Figures;
+use super::roles::{self, Facts, Guess, Role};
 use super::table::Table;
 use super::text::Delimiter;
 use super::{Content, Source, bytes, clock, names, scope};

@@ -11,6 +11,7 @@ pub mod chain;
 mod clock;
 mod cue;
 mod dialect;
+pub mod figures;
 mod flac;
 mod fmt_chunk;
 #[cfg(test)]

@@ -22,6 +22,7 @@ pub(super) struct Written<'a> {
 
 /// Reads rows from the start of `text` on, as long as each is a whole line of the table's width that holds a number and no
 /// other text; row by row onto `out`, NaN = missing. Returns the number of rows, at most `most`, and of their bytes.
+#[inline(never)] // compiled on its own it is made fast between two calls: a browser doesn't exchange code that is running
 pub(super) fn rows(text: &[u8], written: Written, most: usize, out: &mut Vec<f64>) -> (usize, usize) {
     let (mut count, mut at) = (0, 0);
     if written.delimiter == written.decimal.mark() || written.columns == 0 {
@@ -71,7 +72,8 @@ fn cell(text: &[u8], at: usize, column: usize, written: Written) -> Option<(f64,
     }
     let negative = text.get(at) == Some(&b'-');
     let from = at + usize::from(negative);
-    match eight(text, from).and_then(|word| short(word, written.decimal.mark())) {
+    let Some(word) = eight(text, from) else { return any_cell(text, at, written, false) };
+    match short(word, written.decimal.mark()) {
         Some(Short { value, digits: 1.., end, stop })
             if stop == written.delimiter || stop == b'\n' || text.get(from + end..from + end + 2) == Some(b"\r\n") =>
         {

@@ -1,5 +1,6 @@
 //! Channel roles of a log, scored from name, unit and range together, with the reason.
 
+use super::figures::Figures;
 use super::names;
 use super::trade::{self, TRADES, Trade};
 use serde::{Deserialize, Serialize};
@@ -38,83 +39,6 @@ pub(super) struct Facts<'a> {
     pub unit: Option<&'a str>,
     pub is_clock: bool,
     pub figures: Figures,
-}
-
-/// A column's values in a few figures, counted while they are read; missing values are passed over.
-#[derive(Debug, Clone, Copy)]
-pub struct Figures {
-    /// Values that are there.
-    pub count: usize,
-    /// Least value; infinite without any.
-    pub low: f64,
-    /// Largest.
-    pub high: f64,
-    /// Their sum.
-    pub sum: f64,
-    /// Steps up and down between neighbours.
-    pub(super) rises: usize,
-    pub(super) falls: usize,
-    /// Nothing but 0 and 1.
-    pub(super) binary: bool,
-    pub(super) whole: bool,
-    /// The last value; NaN without any.
-    last: f64,
-}
-
-impl Default for Figures {
-    fn default() -> Figures {
-        let (low, high) = (f64::INFINITY, f64::NEG_INFINITY);
-        Figures { count: 0, low, high, sum: 0.0, rises: 0, falls: 0, binary: true, whole: true, last: f64::NAN }
-    }
-}
-
-impl Figures {
-    /// Of all values at once.
-    pub(super) fn of(values: &[f64]) -> Figures {
-        let mut figures = Figures::default();
-        figures.add(values);
-        figures
-    }
-
-    /// Goes on with the values that follow.
-    pub(super) fn add(&mut self, values: &[f64]) {
-        if values.iter().all(|value| value.is_finite()) {
-            return self.add_finite(values);
-        }
-        values.iter().filter(|value| value.is_finite()).for_each(|value| self.add_finite(std::slice::from_ref(value)));
-    }
-
-    /// One loop a figure: each is short enough for a processor to do several values at a time.
-    fn add_finite(&mut self, values: &[f64]) {
-        let Some((first, last)) = values.first().zip(values.last()) else { return };
-        self.count += values.len();
-        self.low = values.iter().fold(self.low, |low, value| if *value < low { *value } else { low });
-        self.high = values.iter().fold(self.high, |high, value| if *value > high { *value } else { high });
-        self.sum += values.iter().sum::<f64>();
-        let pairs = || values.iter().zip(values.get(1..).unwrap_or_default());
-        self.rises += usize::from(*first > self.last) + pairs().filter(|(a, b)| b > a).count();
-        self.falls += usize::from(*first < self.last) + pairs().filter(|(a, b)| b < a).count();
-        self.binary = self.binary && values.iter().all(|value| *value == 0.0 || *value == 1.0);
-        self.whole = self.whole && values.iter().all(|value| value.fract() == 0.0);
-        self.last = *last;
-    }
-
-    /// Mean; `None` without any value.
-    pub fn mean(&self) -> Option<f64> {
-        (self.count > 0).then(|| self.sum / self.count as f64)
-    }
-
-    /// Rises nearly always: what a clock does.
-    fn is_steady(&self) -> bool {
-        self.count > 2 && self.rises * 4 >= self.count && self.falls * 20 <= self.rises
-    }
-
-    /// "812 to 6240"
-    fn in_words(&self) -> String {
-        let round =
-            |v: f64| if v.abs() >= 100.0 { format!("{v:.0}") } else { format!("{}", (v * 100.0).round() / 100.0) };
-        format!("{} to {}", round(self.low), round(self.high))
-    }
 }
 
 /// A role with its score and its reason in words.

@@ -1,9 +1,9 @@
 //! The rows of a log, streamed into columns.
 
 use super::dialect::Dialect;
+use super::figures::{Figures, Tally};
 use super::number::Cell;
 use super::quick::{self, Written};
-use super::roles::Figures;
 use super::text::{Delimiter, Record, Records};
 use super::{Source, clock};
 use crate::error::{Error, Kind, Place};
@@ -12,8 +12,9 @@ use crate::error::{Error, Kind, Place};
 pub(super) struct Table {
     /// One value a row each; NaN = missing.
     pub columns: Vec<Vec<f64>>,
-    /// Of each column.
+    /// Of each column, once all rows are read.
     pub figures: Vec<Figures>,
+    tally: Tally,
     /// Line of each row.
     pub lines: Vec<u32>,
     /// The last rows, row by row, not yet in the columns: a column is written to in stretches.
@@ -88,6 +89,7 @@ impl Table {
         }
         table.open_quote = records.open_quote;
         table.flush_all(name, Place::File, len, len)?;
+        table.figures = table.tally.figures().collect();
         Ok(table)
     }
 
@@ -112,7 +114,8 @@ impl Table {
     fn empty(columns: usize) -> Table {
         Table {
             columns: vec![Vec::new(); columns],
-            figures: vec![Figures::default(); columns],
+            figures: Vec::new(),
+            tally: Tally::new(columns),
             lines: Vec::new(),
             block: Vec::new(),
             odd: Vec::new(),
@@ -154,12 +157,10 @@ impl Table {
         self.reserve(self.block.len() / width, at, len).map_err(|asked| {
             Error::new(name, place, Kind::TooLarge { what: "values", asked, allowed: self.most_values })
         })?;
-        for (k, (column, figures)) in self.columns.iter_mut().zip(&mut self.figures).enumerate() {
-            let held = column.len();
-            let values = self.block.chunks_exact(width).map(|row| row.get(k).copied().unwrap_or(f64::NAN));
-            column.extend(values);
-            figures.add(column.get(held..).unwrap_or_default());
+        for (k, column) in self.columns.iter_mut().enumerate() {
+            column.extend(self.block.chunks_exact(width).map(|row| row.get(k).copied().unwrap_or(f64::NAN)));
         }
+        self.tally.add(&self.block);
         self.block.clear();
         Ok(())
     }

@@ -9,6 +9,7 @@ use crate::feature::seen::{Shown, Told, cycles_per_row};
 use crate::feature::stretch::Stretch;
 use crate::out::words::{duration, say};
 use crate::read::roles::Role;
+use std::collections::BTreeMap;
 
 /// Rows a second from which on a log follows knock well enough (common practice, no source).
 const FAST_HZ: f64 = 20.0;
@@ -112,25 +113,24 @@ fn causes(logs: &LogOutcome) -> Table {
 }
 
 fn stretches(card: &Card, logs: &LogOutcome) -> Table {
-    let mut rows = Vec::new();
-    for stretch in Stretch::ALL {
-        let (mut seconds, mut count) = (0.0, 0);
-        for (id, sorted) in &logs.stretches {
-            let Some((_, log)) = card.logs().find(|(file, _)| file.id == *id) else { continue };
-            for (_, run) in sorted.runs().into_iter().filter(|(kind, _)| *kind == stretch) {
-                count += 1;
-                let end = run.end.min(log.t_s.len().saturating_sub(1));
-                seconds += log.t_s.get(end).zip(log.t_s.get(run.start)).map_or(0.0, |(b, a)| b - a);
-            }
-        }
-        if count > 0 {
-            let learnt = text(if stretch.is_learnt_from() { "logs.yes" } else { "logs.no" });
-            let name = text(&format!("stretch.{}", stretch.word()));
-            rows.push(row([name, number(f64::from(count), 0), duration(seconds), learnt]));
+    let mut sums: BTreeMap<Stretch, (f64, usize)> = BTreeMap::new();
+    for (id, sorted) in &logs.stretches {
+        let Some((_, log)) = card.logs().find(|(file, _)| file.id == *id) else { continue };
+        for (stretch, run) in sorted.runs() {
+            let end = run.end.min(log.t_s.len().saturating_sub(1));
+            let (seconds, count) = sums.entry(stretch).or_default();
+            *seconds += log.t_s.get(end).zip(log.t_s.get(run.start)).map_or(0.0, |(b, a)| b - a);
+            *count += 1;
         }
     }
+    let of = |stretch: Stretch| {
+        let (seconds, count) = sums.get(&stretch)?;
+        let learnt = text(if stretch.is_learnt_from() { "logs.yes" } else { "logs.no" });
+        let name = text(&format!("stretch.{}", stretch.word()));
+        Some(row([name, number(*count as f64, 0), duration(*seconds), learnt]))
+    };
     let columns = ["stretch", "count", "time", "learnt"].map(|key| text(&format!("logs.column.{key}")));
-    table("stretches", text("logs.caption.stretches"), columns, rows)
+    table("stretches", text("logs.caption.stretches"), columns, Stretch::ALL.into_iter().filter_map(of).collect())
 }
 
 fn answers(logs: &LogOutcome) -> Option<Table> {
