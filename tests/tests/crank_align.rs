@@ -1,6 +1,6 @@
 //! A recording and a log of one run: laid over each other by their speeds, so that what the log says reaches each combustion.
 //!
-//! check: a log laid over a recording | a run of known speed, its log on a clock of its own | offset 20 ms, load 0.2, every combustion's load breakpoint | two places that fit, another run: said
+//! check: a log laid over a recording | a run of known speed, its log on a clock of its own | offset 20 ms, load 0.2, every combustion's load breakpoint | like pulls told apart by both ends; two places that fit, another run: said
 
 #[path = "crank_bench/engine.rs"]
 #[allow(dead_code)]
@@ -161,4 +161,23 @@ fn another_run_and_a_run_that_repeats_are_not_laid_over() {
     assert_eq!(align(&recorded(30.0, blips), &log_t_s, &rpm_of_blips), Err(Apart::Ambiguous));
     assert_eq!(align(&recorded(60.0, |_| 2500.0), &log_t_s, &[2500.0; 4000]), Err(Apart::Ambiguous));
     assert_eq!(align(&Track::default(), &log_t_s, &rpm), Err(Apart::NoSpeed));
+}
+
+/// Idle, eight pulls that look all alike, idle.
+fn pulls(t_s: f64) -> f64 {
+    let pull = ((t_s - 6.0) / 12.0).clamp(0.0, 8.0);
+    900.0 + if pull < 8.0 { 4600.0 * pull.fract().min(5.0 * (1.0 - pull.fract())) } else { 0.0 }
+}
+
+/// One pull later is nearly as good a place, but there idle lies beside a pull.
+#[test]
+fn pulls_that_look_alike_are_told_apart_by_what_lies_before_and_after_them() {
+    let log_t_s: Vec<f64> = (0..2600).map(|row| f64::from(row) * 0.05).collect();
+    let at = |offset_s: f64| log_t_s.iter().map(|t| pulls(t - offset_s).round()).collect::<Vec<f64>>();
+    let found = align(&recorded(108.0, pulls), &log_t_s, &at(7.3)).expect("both ends tell the place");
+    assert!((found.offset_s - 7.3).abs() < 0.02, "{found:?}");
+    // Begun and ended between pulls, any of them may be the first.
+    let endless = |t: f64| pulls(6.0 + t.rem_euclid(96.0));
+    let log_rpm: Vec<f64> = log_t_s.iter().map(|t| endless(t - 7.3).round()).collect();
+    assert_eq!(align(&recorded(60.0, endless), &log_t_s, &log_rpm), Err(Apart::Ambiguous));
 }

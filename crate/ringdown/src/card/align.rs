@@ -71,6 +71,8 @@ const AS_GOOD: f64 = 0.012;
 const BETWEEN: f64 = 1.5 * AS_GOOD;
 /// A place that fits for so long to one side tells no moment, s.
 const WIDEST_S: f64 = 4.0;
+/// Speeds that differ for so long at one place and agree at another tell the two apart, s.
+const TELLS_S: f64 = 1.5;
 /// The least squares start from a place that is at most so far off, s.
 const FARTHEST_S: f64 = 4.0;
 /// Least spread of the logarithm of speed: a steady speed fits everywhere.
@@ -154,7 +156,26 @@ fn coarse(recorded: &[f64], logged: &[f64]) -> Result<i64, Apart> {
     let Some(at) = (0..fits.len()).min_by(|&a, &b| fits[a].1.total_cmp(&fits[b].1)) else {
         return Err(if is_steady(&points) { Apart::Ambiguous } else { Apart::NoOverlap });
     };
-    only_one(&fits, at)
+    let long = ((TELLS_S / STEP_S) as usize).div_ceil(stride).max(2);
+    only_one(&fits, at, |place, other| {
+        tells_apart(&points, logged, long, place, other) && !tells_apart(&points, logged, long, other, place)
+    })
+}
+
+/// Whether somewhere `long` points in a row agree at `place` and are far apart at `other`: like pulls fit one over the next,
+/// but not the idling before the first and after the last.
+fn tells_apart(points: &[(i64, f64)], logged: &[f64], long: usize, place: i64, other: i64) -> bool {
+    let apart = |index: i64, ln: f64, shift: i64| {
+        let logged = usize::try_from(index + shift).ok().and_then(|at| logged.get(at))?;
+        Some((ln - logged).abs()).filter(|apart| apart.is_finite())
+    };
+    let mut held = 0;
+    points.iter().any(|&(index, ln)| {
+        let (here, there) = (apart(index, ln, place), apart(index, ln, other));
+        let tells = here.is_some_and(|apart| apart < AGREE) && there.is_some_and(|apart| apart > MOST_APART);
+        held = if tells { held + 1 } else { 0 };
+        held >= long
+    })
 }
 
 /// Whether a speed hardly changes: it fits everywhere.
@@ -164,8 +185,8 @@ fn is_steady(points: &[(i64, f64)]) -> bool {
     values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() <= LEAST_SPREAD.powi(2) * values.len() as f64
 }
 
-/// The best place, `fits[at]`, if it is good, narrow and no other is as good.
-fn only_one(fits: &[(i64, f64)], at: usize) -> Result<i64, Apart> {
+/// The best place, `fits[at]`, if it is good, narrow and no other is as good that it is not `told_from`.
+fn only_one(fits: &[(i64, f64)], at: usize, told_from: impl Fn(i64, i64) -> bool) -> Result<i64, Apart> {
     let &(place, least) = fits.get(at).filter(|best| best.1 < AGREE).ok_or(Apart::NoOverlap)?;
     let (before, after) = (&fits[..at], &fits[at + 1..]);
     // Tries lie side by side wherever the speeds share time enough; where they don't, the place has ended, too.
@@ -174,9 +195,9 @@ fn only_one(fits: &[(i64, f64)], at: usize) -> Result<i64, Apart> {
     };
     let left = before.iter().rev().enumerate().take_while(inside).count();
     let right = after.iter().enumerate().take_while(inside).count();
-    let elsewhere = before[..at - left].iter().chain(&after[right..]);
+    let mut elsewhere = before[..at - left].iter().chain(&after[right..]);
     let widest = (WIDEST_S / STEP_S) as usize;
-    let rivalled = elsewhere.into_iter().any(|other| other.1 < least + AS_GOOD);
+    let rivalled = elsewhere.any(|other| other.1 < least + AS_GOOD && !told_from(place, other.0));
     if rivalled || left > widest || right > widest { Err(Apart::Ambiguous) } else { Ok(place) }
 }
 
