@@ -21,7 +21,7 @@
  *
  * @typedef {"safe" | "knock" | "before" | "after" | "engine-off" | "listen"} FileRole
  * @typedef {{ channel: number, name: string, unit: string, role: string, reason: string }} ChannelRow
- * @typedef {{ id: number, name: string, kind: "recording" | "log" | "sheet" | "card", role: FileRole | null,
+ * @typedef {{ id: number, name: string, kind: "recording" | "log" | "sheet" | "card", what: string, role: FileRole | null,
  *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[],
  *   channels: ChannelRow[], notes: string[] }} FileRow
  * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[], more?: Added[] }} Added   `more`: the other files of an archive

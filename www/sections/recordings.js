@@ -74,7 +74,7 @@ function fileRow(world, file) {
   const apart = isJoined ? small("take apart", `take ${file.name} apart`, () => { world.analyst.takeApart(file.id); }) : null;
   return el("tr", {},
     el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...[...new Set([...world.state.results.notes[file.id] ?? [], ...file.notes])].map((note) => el("small", { class: "note" }, note)), rateField(world, file)),
-    el("td", {}, file.kind),
+    el("td", {}, el("small", { class: "what" }, file.what || file.kind)),
     el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
     el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
     el("td", { class: "hash" }, file.sha256.slice(0, HASH_SHOWN)), el("td", { class: "act" }, el("span", { class: "acts" }, apart, remove)));

@@ -2,7 +2,7 @@
 
 import { Chart } from "../charts/chart.js";
 import { el, find, setLines, setText, STATE_WORDS } from "../parts/dom.js";
-import { tableBox } from "../parts/table.js";
+import { isWordy, tableBox } from "../parts/table.js";
 import { setOptions } from "./choice.js";
 
 /** @typedef {import("../protocol.js").SectionView} SectionView */
@@ -157,7 +157,7 @@ export function plainSection(root, world, ways = {}) {
       tablesShown = now;
       const boxes = own.map((table) => tableBox(table, ways.extras?.(table)));
       tables.replaceChildren(...boxes);
-      body.classList.toggle("full", own.some((table) => table.columns.length + (ways.extras?.(table).length ?? 0) >= WIDE_FROM));
+      body.classList.toggle("full", own.some((table) => isWordy(table) || table.columns.length + (ways.extras?.(table).length ?? 0) >= WIDE_FROM));
     }
     showWhy(root, view.why);
     showTodo(root, view.todo);

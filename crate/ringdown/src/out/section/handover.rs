@@ -17,7 +17,9 @@ pub(super) fn view(card: &Card) -> SectionView {
     let limits = super::limits::view(card);
     let values =
         [("groups", number(side.groups.len() as f64, 0)), ("speeds", number(side.breakpoints.len() as f64, 0))];
+    let is_empty = side.table.iter().flatten().all(|cell| cell.limit.is_none());
     let key = match limits.state {
+        _ if is_empty => "handover.finding.none",
         State::Holds => "handover.finding.ready",
         State::NotEnough => "handover.finding.part",
         _ => "handover.finding.look",

@@ -55,12 +55,18 @@ pub(super) fn table(card: &Card) -> Option<Table> {
         .iter()
         .filter_map(|heard| heard.found.as_ref().ok().map(|found| (heard, found)))
         .map(|(heard, found)| {
+            let [low_hz, high_hz] = found.band.range_hz();
             row([
+                card.file(heard.log).map_or_else(String::new, |file| file.input.name.clone()),
                 heard.name.clone(),
-                who(found.of),
-                khz(found.band.range_hz()),
-                found.edges_hz.map(|edge| khz([edge.low, edge.high])).join("; "),
-                how(found.held),
+                text(match found.of {
+                    Of::All => "heard.of.all",
+                    Of::Channel(_) => "heard.short.channel",
+                    Of::Cylinder(_) => "heard.short.cylinder",
+                }),
+                edge(low_hz, found.edges_hz[0]),
+                edge(high_hz, found.edges_hz[1]),
+                text(if found.held { "heard.short.held" } else { "heard.short.last" }),
                 with_interval(&found.lag_s, |s| number(1000.0 * s, 0)),
                 with_interval(&found.slope, |slope| number(slope, 2)),
                 with_interval(&found.gain_db, db),
@@ -68,7 +74,7 @@ pub(super) fn table(card: &Card) -> Option<Table> {
             ])
         })
         .collect();
-    let columns = ["column", "who", "band", "edges", "how", "lag", "slope", "gain", "r"];
+    let columns = ["log", "column", "who", "from", "to", "how", "lag", "slope", "gain", "r"];
     let columns = columns.map(|key| text(&format!("heard.column.{key}")));
     (!rows.is_empty()).then(|| super::table("heard", text("heard.caption"), columns, rows))
 }
@@ -76,6 +82,11 @@ pub(super) fn table(card: &Card) -> Option<Table> {
 fn with_interval(figure: &Figure, shown: impl Fn(f64) -> String) -> String {
     let Interval { low, high } = figure.within;
     say("heard.interval", &[("value", shown(figure.value)), ("low", shown(low)), ("high", shown(high))])
+}
+
+fn edge(hz: f64, within: Interval) -> String {
+    let [value, low, high] = [hz, within.low, within.high].map(|hz| number(hz / 1000.0, 2));
+    say("heard.interval", &[("value", value), ("low", low), ("high", high)])
 }
 
 fn khz([low, high]: [f64; 2]) -> String {

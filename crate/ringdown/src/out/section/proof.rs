@@ -282,12 +282,13 @@ fn log_view(card: &Card, logs: &crate::card::LogOutcome, cautions: Vec<String>) 
         ("perminute", number(per_minute, 1)),
         ("knock", number(logs.caused_by(crate::feature::cause::Cause::Knock) as f64, 0)),
     ];
+    let finding = if logs.events.is_empty() { "proof.finding.log.none" } else { "proof.finding.log" };
     SectionView {
         why: vec![text("proof.why.log")],
         todo: [text("proof.todo.log")].into_iter().chain(super::logs::log_next(card)).collect(),
         cautions,
         tables: [log_events(card, logs)].into_iter().chain(super::logs::tables(card)).collect(),
-        ..blank(9, State::NotEnough, say("proof.finding.log", &values))
+        ..blank(9, State::NotEnough, say(finding, &values))
     }
 }
 
@@ -324,7 +325,9 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
     let Some(proof) = card.proof() else {
         let key = if card.log_outcome().is_some() { "verdict.proof.log" } else { "verdict.proof.waiting" };
         let state = if card.log_outcome().is_some() { State::NotEnough } else { State::Waiting };
-        return (state, text(key));
+        let is_log_alone = card.recordings().next().is_none();
+        let next = if is_log_alone { super::logs::log_next(card) } else { Vec::new() };
+        return (state, [text(key)].into_iter().chain(next).collect::<Vec<_>>().join(" "));
     };
     let (state, ..) = judge(&proof);
     match proof.caught {

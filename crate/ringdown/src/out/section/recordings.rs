@@ -132,7 +132,8 @@ fn plain_number(value: f64) -> String {
     let magnitude = if value == 0.0 { 0.0 } else { value.abs().log10().floor() };
     let digits = (3.0 - magnitude).clamp(0.0, 6.0) as usize;
     let shown = number(value, digits);
-    if shown.contains('.') { shown.trim_end_matches('0').trim_end_matches('.').to_owned() } else { shown }
+    let marks = ['.', ','];
+    if shown.contains(marks) { shown.trim_end_matches('0').trim_end_matches(marks).to_owned() } else { shown }
 }
 
 /// A role in words.
@@ -183,27 +184,31 @@ fn assumed_in_words(assumed: &Assumed) -> String {
     parts.join(", ")
 }
 
-fn file_row(file: &File) -> Row {
-    let (what, rate, channels) = match &file.content {
+/// What a file is, and how it was understood.
+fn what(file: &File) -> String {
+    match &file.content {
         Content::Recording(recording) => {
-            let wave = recording.samples.borrow();
-            (
-                say("recordings.wave", &[("format", form_in_words(&wave.form))]),
-                say("recordings.hz", &[("rate", number(wave.sample_rate_hz, 0))]),
-                say("recordings.channels", &[("n", recording.channels().to_string())]),
-            )
+            say("recordings.wave", &[("format", form_in_words(&recording.samples.borrow().form))])
         }
-        Content::Log(log) => {
-            let rate =
-                log.rate_hz().map_or_else(|| "–".into(), |rate| say("recordings.hz", &[("rate", number(rate, 1))]));
-            (
-                say("recordings.table", &[("assumed", assumed_in_words(&log.assumed))]),
-                rate,
-                say("recordings.columns", &[("n", log.columns.len().to_string())]),
-            )
-        }
-        Content::Sheet => (text("recordings.sheet"), "–".into(), "–".into()),
-        Content::Card => (text("recordings.card"), "–".into(), "–".into()),
+        Content::Log(log) => say("recordings.table", &[("assumed", assumed_in_words(&log.assumed))]),
+        Content::Sheet => text("recordings.sheet"),
+        Content::Card => text("recordings.card"),
+    }
+}
+
+fn file_row(file: &File) -> Row {
+    let hz = |rate_hz: f64, digits: usize| say("recordings.hz", &[("rate", number(rate_hz, digits))]);
+    let dash = || "–".to_owned();
+    let (rate, channels) = match &file.content {
+        Content::Recording(recording) => (
+            hz(recording.samples.borrow().sample_rate_hz, 0),
+            say("recordings.channels", &[("n", recording.channels().to_string())]),
+        ),
+        Content::Log(log) => (
+            log.rate_hz().map_or_else(dash, |rate_hz| hz(rate_hz, 1)),
+            say("recordings.columns", &[("n", log.columns.len().to_string())]),
+        ),
+        Content::Sheet | Content::Card => (dash(), dash()),
     };
     let has_role = matches!(file.content, Content::Recording(_) | Content::Log(_));
     let role = if has_role {
@@ -213,7 +218,7 @@ fn file_row(file: &File) -> Row {
     };
     let sha = file.sha256.as_deref().filter(|sha| !sha.is_empty()).map_or("…", |sha| &sha[..sha.len().min(12)]);
     let length = if has_role { duration(duration_s(file)) } else { "–".into() };
-    row([file.input.name.clone(), what, role, length, rate, channels, sha.into()])
+    row([file.input.name.clone(), what(file), role, length, rate, channels, sha.into()])
 }
 
 /// Why a file has its role.
@@ -233,6 +238,8 @@ pub struct FileRow {
     pub id: u32,
     pub name: String,
     pub kind: &'static str,
+    /// What it is and how it was understood, in words.
+    pub what: String,
     pub role: Option<&'static str>,
     pub role_reason: String,
     pub duration_s: Option<f64>,
@@ -281,6 +288,7 @@ fn listed(card: &Card, file: &File) -> FileRow {
         id: file.id,
         name: file.input.name.clone(),
         kind,
+        what: what(file),
         role: has_role.then(|| file.role.word()),
         role_reason: if has_role { reason(&file.role_reason) } else { String::new() },
         duration_s: has_role.then(|| duration_s(file)),
