@@ -19,7 +19,9 @@ const CHANNEL_ROLES = ["sensor", "wheel", "cam", "pulse", "other"];
 /** @param {number | null} seconds */
 function lengthOf(seconds) {
   if (seconds === null || seconds === undefined) return "";
-  return seconds < 90 ? `${Number(seconds.toFixed(1))} s` : `${Math.floor(seconds / 60)} min ${Math.round(seconds % 60)} s`;
+  if (seconds < 90) return `${Number(seconds.toFixed(1))} s`;
+  const whole = Math.round(seconds);
+  return `${Math.floor(whole / 60)} min ${whole % 60} s`;
 }
 
 /** @param {number} bytes */
@@ -76,7 +78,7 @@ function fileRow(world, file) {
     el("th", { scope: "row" }, el("span", { class: "own-words" }, file.name), ...[...new Set([...world.state.results.notes[file.id] ?? [], ...file.notes])].map((note) => el("small", { class: "note" }, note)), rateField(world, file)),
     el("td", {}, el("small", { class: "what" }, file.what || file.kind)),
     el("td", { class: "role" }, roleChoice(world, file), el("small", {}, file.role_reason ? ` ${file.role_reason}` : "")),
-    el("td", {}, lengthOf(file.duration_s)), el("td", {}, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
+    el("td", { class: "short" }, lengthOf(file.duration_s)), el("td", { class: "short" }, sizeOf(file.bytes)), el("td", {}, channelList(world, file)),
     el("td", { class: "hash" }, file.sha256.slice(0, HASH_SHOWN)), el("td", { class: "act" }, el("span", { class: "acts" }, apart, remove)));
 }
 

@@ -280,6 +280,7 @@ fn log_view(card: &Card, logs: &crate::card::LogOutcome, cautions: Vec<String>) 
         ("n", number(logs.events.len() as f64, 0)),
         ("all", number(logs.judged as f64, 0)),
         ("perminute", number(per_minute, 1)),
+        ("expected", number(logs.judged_new as f64 * card.choices().false_alarm, 0)),
         ("knock", number(logs.caused_by(crate::feature::cause::Cause::Knock) as f64, 0)),
     ];
     let finding = if logs.events.is_empty() { "proof.finding.log.none" } else { "proof.finding.log" };
