@@ -1,4 +1,8 @@
-/** The sheet itself: readable without script, named for every tool, usable by finger and key, on a phone as on a bench. */
+/**
+ * The sheet itself: readable without script, named for every tool, usable by finger and key, on a phone as on a bench.
+ *
+ * check: contrast of every ink | WCAG 2.2, 1.4.3, 1.4.6, 1.4.11 | the standard's own formula
+ */
 import assert from "node:assert/strict";
 import { test } from "node:test";
 import { until, withSite } from "./support.mjs";

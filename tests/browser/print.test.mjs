@@ -1,4 +1,8 @@
-/** The printed card, read back by pdftotext: it holds every finding and every table, and the place to sign. */
+/**
+ * The printed card, read back by pdftotext: it holds every finding and every table, and the place to sign.
+ *
+ * check: what is printed | the page's own findings and tables, read back by pdftotext | every text, A4 and Letter
+ */
 import assert from "node:assert/strict";
 import { execFileSync } from "node:child_process";
 import { mkdtempSync, rmSync, writeFileSync } from "node:fs";

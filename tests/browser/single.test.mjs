@@ -1,4 +1,8 @@
-/** The single file under `file://`, and the site without its server: nothing is asked of anybody. */
+/**
+ * The single file under `file://`, and the site without its server: nothing is asked of anybody.
+ *
+ * check: the single file: limits; requests; size | the native twin; the browser's own record | 1e-6 dB; none; under 6 MB
+ */
 import assert from "node:assert/strict";
 import { execFileSync } from "node:child_process";
 import { createServer } from "node:http";

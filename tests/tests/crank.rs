@@ -1,4 +1,9 @@
 //! The crank decoder against engines whose angle is known at every instant.
+//!
+//! check: crank angle, clean wheels | an independent engine (Runge-Kutta, bisection) | 0.1 degree, no wrong cylinder
+//! check: crank angle, sound input / reluctance in noise | an independent engine (Runge-Kutta, bisection) | 0.5 / 1 degree, no wrong cylinder
+//! check: a real wheel's stretched gap on either edge, dying and unconnected sensors, hum | ratios measured on 112 records of a real 60-2 wheel | 0.5 degree; no event where no wheel is
+//! check: firing order and angles | plain geometry (`vectors/crank.json`) | 1e-9 degree
 
 #[path = "crank_bench/bench.rs"]
 mod bench;

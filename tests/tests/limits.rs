@@ -2,6 +2,13 @@
 //! rate of each learnt limit is computed, not counted.
 //!
 //! A few seeds by default; `RINGDOWN_LONG=1` runs many and prints the table.
+//!
+//! check: false-alarm rate of the limits | engines with laws known in closed form: log-normal, gamma, Weibull, Gumbel, Student's t, two loads | held in 91 % of all seeds at 95 % stated; at most 1.5 dB high from 2000 observations on; a heavy tail is not carried on beyond its data
+//! check: false-alarm rate of the limits on engines drawn by chance | law, cylinders, speeds, knock, correlation, 300 to 20 000 observations, rates of 1e-2 to 1e-4 | held in 91 % of those with limits; 95 % of cells filled
+//! check: five pulls of six seconds fill the table | the same laws | over 80 % of a table of 500 1/min
+//! check: a sensor that drifts by two spreads | engines whose laws are known in closed form | noticed; the rate holds over the run's gains in 5 of 6
+//! check: knock in what was called safe, 5 and 20 % | engines whose laws are known in closed form | noticed in every law; clean running never accused
+//! check: floor under a fifth of knock | engines whose laws are known in closed form | 0.5 dB bias; spread 0.4 dB
 
 use ringdown::limit::floor::{Floor, Observation};
 use ringdown::limit::limits::{Law, Limits, Wanted};

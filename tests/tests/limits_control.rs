@@ -1,4 +1,7 @@
 //! A control unit's own causal filter: its delay and the level it gives in the moved window, against scipy.
+//!
+//! check: delay of a control unit's band-pass | `1 / (pi * width)` of one pole pair; `scipy.signal.group_delay` | 1 %; 1e-9
+//! check: level of a burst through it, in the moved window | `scipy.signal.sosfilt` | 1e-4 dB
 
 use outside_truth::assert_close;
 use ringdown::crank::Event;

@@ -1,5 +1,7 @@
 //! What a log laid over a recording says of how the engine was driven, in floor and limits: load where the sheet lists no
 //! breakpoints, cold engine, overrun. Noise of known loudness beside a wheel; truth is how it was made.
+//!
+//! check: load, cold engine and overrun of a log over a recording | noise of known loudness beside a wheel | 6 dB between two loads within 1.2; no cycle left out learnt from; counts within 40
 
 #[path = "crank_bench/engine.rs"]
 #[allow(dead_code)]

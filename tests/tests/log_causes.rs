@@ -2,6 +2,8 @@
 //!
 //! Truth: what was written into the log. An engine of two sensors at 20 rows a second, slow changes of speed, levels
 //! normal in dB over a floor that rises with speed.
+//!
+//! check: each cause of a loud sample, and its counter-example | what was written into the log (`log_causes.rs`) | 19 of 20 samples; sensors that rise together 6 of 10
 
 #[path = "log_bench/engine.rs"]
 #[allow(dead_code)]

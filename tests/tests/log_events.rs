@@ -8,6 +8,10 @@
 //! interval, and it lies inside the 95 % interval of the rate *expected* (`expected_per_sample`, said in section 8), which
 //! is the tool's own most likely figure for the limit as it stands. All quiet samples over the limit are counted there,
 //! whatever cause they were given: a chance alarm beside a gear change is one all the same.
+//!
+//! check: false alarms expected of the limits as they stand | generated logs of known truth | inside the 95 % Poisson interval
+//! check: logs of known truth, 6 drivers, 3 dialects, 10-100 Hz: knock found, and called knock; cause of gear changes, lifts, cuts, starts | an independent engine (`log_bench`) | 90 %, 90 %; 95 % each
+//! check: logs of known truth: false alarms; degrees taken out within 0.3; recovery within 0.3 s or three samples | the stated rate (Poisson); the engine's truth | under its interval's upper end; 90 %
 
 #[path = "log_bench/engine.rs"]
 mod engine;

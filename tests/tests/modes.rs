@@ -1,4 +1,8 @@
 //! Chamber modes against zeros of J'm, Draper's formula, burned gas by Cantera and a fact of the trade.
+//!
+//! check: zeros of J'm | Abramowitz & Stegun table 9.5; `scipy.special.jnp_zeros` | 5.1e-6 as printed; 1e-12
+//! check: mode frequencies, six engines | Draper, NACA Report 493 (1935) | 1e-12 relative
+//! check: speed of sound of burned gas | Cantera 3.2, GRI-Mech 3.0, 24 mixtures | 3.7 %, the mixtures' own spread
 
 use ringdown::feature::modes::{GAS_TEMPERATURE_K, mode_hz, modes, sound_speed_m_per_s};
 use serde_json::Value;

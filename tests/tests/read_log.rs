@@ -1,4 +1,6 @@
 //! Logs: many dialects against Python's csv module, the csv-spectrum suite, and laws that hold for any text.
+//!
+//! check: 73 log dialects, every pair of 13 features | Python's `csv`, `datetime`, `float`; csv-spectrum 2.0.0 | exact text, numbers as parsed, all roles
 
 use outside_truth::{from_base64, numbers, vector, vector_path};
 use ringdown::error::{Error, Loaded};

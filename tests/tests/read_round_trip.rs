@@ -1,6 +1,8 @@
 //! What is written is read back: recordings of any width and number of channels sample by sample, logs of any delimiter and
 //! decimal mark cell by cell. The writers are a few lines from the formats' descriptions (Microsoft multimedia RIFF
 //! specification, from memory; RFC 4180); the truth is what was drawn.
+//!
+//! check: recordings and logs written and read back, 200 drawn of each | what was drawn (`read_round_trip.rs`) | exact
 
 use proptest::prelude::*;
 use ringdown::read::log::Log;

@@ -1,4 +1,6 @@
 //! Oscilloscope text becomes a recording, or is refused where its sampling stops being uniform.
+//!
+//! check: oscilloscope text | Python's float; lines at which a script left samples out | single precision; exact line
 
 use outside_truth::{assert_close, number, numbers, vector};
 use ringdown::error::{Error, Loaded, Place};

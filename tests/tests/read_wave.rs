@@ -1,4 +1,6 @@
 //! Recordings: awkward WAV files against what scipy reads from them, and laws that hold for any bytes.
+//!
+//! check: samples of 44 awkward WAVs | `scipy.io.wavfile` 1.17.1 | exact
 
 use outside_truth::{number, numbers, vector, vector_path};
 use ringdown::read::samples::{Planes, Samples};

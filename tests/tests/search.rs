@@ -1,5 +1,8 @@
 //! The search over bands and windows: it finds a place that beats the band of the bore by the generator's truth, and a
 //! file that is only louder teaches it nothing.
+//!
+//! check: search: cell found against the band of the bore | the demo's truth | AUC and recall within 0.01 or better
+//! check: search: a file that is only louder | safe running amplified up to twice | no band
 
 use outside_truth::number;
 use ringdown::card::{Card, Choices, FileRole, Input};

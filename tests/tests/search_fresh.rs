@@ -4,6 +4,8 @@
 //! The maps are drawn here, power by power: noise that falls with frequency, a valve's strike, knock of log-normal
 //! strength that rings in two modes and dies away. Normal and exponential draws are Box and Muller's and the inverse of
 //! the law; the generator is xorshift64* (from memory).
+//!
+//! check: search: recall on fresh cycles against the best cell of the grid | maps drawn by other means, 20 000 knocking and 20 000 quiet (`search_fresh.rs`) | 0.02, nine of ten within 0.01
 
 use ringdown::feature::grid::choose::{cell, choose};
 use ringdown::feature::grid::map::pack;

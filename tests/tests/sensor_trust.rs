@@ -2,6 +2,8 @@
 //! without crank and sheet. The truth comes from a generator of its own (`trust_bench`).
 //!
 //! A few seeds by default; `RINGDOWN_LONG=1` runs 20 of each fault, 50 sound recordings, 50 tuned and 50 flat sensors.
+//!
+//! check: faults of sensors: clipped, unequal, hum, spikes, teeth leaking in, swapped, bridged, loaded | a generator of its own (`trust_bench`), with and without crank and sheet | 19 of 20 seeds each; nothing in 50 sound recordings: a few by default, all with `RINGDOWN_LONG=1` (`sensor_trust.rs`)
 
 #[path = "trust_bench/engine.rs"]
 mod engine;

@@ -1,4 +1,6 @@
 //! Tapers against F. J. Harris, Proc. IEEE 66 (1978) 51-83, table 1, and scipy.signal.get_window.
+//!
+//! check: taper constants and weights | `scipy.signal.get_window`; Harris 1978 table 1 (from memory) | 1e-9, 1e-12; as printed
 
 use ringdown::signal::taper::{Shape, Taper};
 use serde_json::Value;

@@ -1,4 +1,11 @@
 //! Tests of normality, tolerance bounds, rates and tails against standards and reference libraries.
+//!
+//! check: normal quantile | `scipy.stats.norm.ppf` | 1e-13 relative
+//! check: Anderson-Darling | `scipy.stats.anderson`; Stephens' critical values | 1e-9; p within 5 %
+//! check: tolerance factors | ISO 16269-6 by noncentral t (scipy); NIST 7.2.6.3; Wilks 1941 | 1e-6 relative; printed to 0.0006; exact counts
+//! check: binomial intervals | Clopper-Pearson by statsmodels and scipy; NIST 7.2.4.1 | 1e-10; 1e-5 as printed
+//! check: generalised Pareto fit | `scipy.stats.genpareto` | shape and scale 1e-5, quantile 1e-4
+//! check: Pareto upper bounds hold | 400 simulated samples | 350 to 398 of 400 at 95 %
 
 use outside_truth::{assert_close, assert_relative, number, numbers, vector};
 use ringdown::stats::normal::{anderson_darling, below, quantile};

@@ -1,5 +1,8 @@
 //! ROC, its area and the error of the area against scikit-learn and the published formulas; local lines and rising
 //! curves against R and scipy.
+//!
+//! check: ROC, AUC, DeLong, Hanley & McNeil | scikit-learn; the published formulas | 1e-12; interval 1e-9
+//! check: isotonic fit, local lines | scikit-learn; R `lowess` | 1e-12; 1e-6
 
 use outside_truth::{assert_close, number, numbers, vector};
 use ringdown::stats::isotonic;

@@ -1,4 +1,8 @@
 //! Centre, scale and quantiles against NIST's certified values and reference libraries.
+//!
+//! check: mean, deviation, lag 1 | NIST StRD, eight certified sets | 1e-14, 1e-13 (NumAcc3: 4e-10, NumAcc4 as far as doubles carry)
+//! check: quantiles | `numpy.quantile`, Hyndman & Fan types 7 and 8 | 1e-12
+//! check: median, MAD, IQR, Qn | scipy, `statsmodels.robust.scale`, Rousseeuw & Croux 1993 | 1e-12, 1e-9
 
 use outside_truth::{assert_close, assert_relative, number, numbers, vector};
 use ringdown::stats::moments::{lag_one, mean, standard_deviation};

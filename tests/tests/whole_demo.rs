@@ -1,5 +1,10 @@
 //! The whole chain on the demo: evenings two and three in full against the generator's truth, excerpts where only
 //! sameness matters. Truth is what `synth` wrote beside the recordings before anything was measured.
+//!
+//! check: demo, evenings two and three: combustions found, cylinders | the generator's truth, 13 448 combustions | over 98 %, none wrong, none invented
+//! check: demo: TDC, 95th percentile | the generator's truth | 0.1 degree
+//! check: demo: level over floor, knock against quiet, band of the bore | the generator's truth; area counted by Mann and Whitney | AUC 0.97
+//! check: demo: false alarms held out in safe running | binomial law at the stated 1 in 1000 | not more than chance allows at 2.5 %
 
 use outside_truth::number;
 use ringdown::card::{Card, Choices, FileRole, Input};
