@@ -283,7 +283,11 @@ fn log_view(card: &Card, logs: &crate::card::LogOutcome, cautions: Vec<String>) 
         ("expected", number(logs.judged_new as f64 * card.choices().false_alarm, 0)),
         ("knock", number(logs.caused_by(crate::feature::cause::Cause::Knock) as f64, 0)),
     ];
-    let finding = if logs.events.is_empty() { "proof.finding.log.none" } else { "proof.finding.log" };
+    let finding = match (logs.judged, logs.events.len()) {
+        (0, _) => "proof.finding.log.unjudged",
+        (_, 0) => "proof.finding.log.none",
+        _ => "proof.finding.log",
+    };
     SectionView {
         why: vec![text("proof.why.log")],
         todo: [text("proof.todo.log")].into_iter().chain(super::logs::log_next(card)).collect(),
@@ -326,9 +330,7 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
     let Some(proof) = card.proof() else {
         let key = if card.log_outcome().is_some() { "verdict.proof.log" } else { "verdict.proof.waiting" };
         let state = if card.log_outcome().is_some() { State::NotEnough } else { State::Waiting };
-        let is_log_alone = card.recordings().next().is_none();
-        let next = if is_log_alone { super::logs::log_next(card) } else { Vec::new() };
-        return (state, [text(key)].into_iter().chain(next).collect::<Vec<_>>().join(" "));
+        return (state, [text(key)].into_iter().chain(super::logs::log_next(card)).collect::<Vec<_>>().join(" "));
     };
     let (state, ..) = judge(&proof);
     match proof.caught {
