@@ -599,6 +599,10 @@ const NOT_HERE: &[(&str, &str)] = &[
     ("floor.finding.falls.one", "no engine of the demo grows quieter with speed on one side alone"),
     ("lost.notyet", "the demo's recordings pass the wheel's mark at once"),
     ("speed.note.camunsteady", "the demo's cam never contradicts itself"),
+    (
+        "speed.note.turnheard",
+        "the demo's excerpts are slow and loud for too few cycles: `crank_offset.rs` makes enough",
+    ),
     ("speed.note.otheredge", "needs a wheel whose teeth are no half-waves: `crank.rs` makes one"),
 ];
 
