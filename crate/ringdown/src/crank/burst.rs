@@ -1,7 +1,8 @@
 //! The noise of combustion over crank angle: where in the firing interval it rises, and whether there is any.
 //!
 //! Combustion is told from what strikes (valves, injectors) by its length: it lasts for a part of the turn, a blow for as long
-//! as metal rings. That is why the slow periods are looked at, where the two differ most.
+//! as metal rings. That is why the slow periods are looked at, where the two differ most. Two blows after each other last as
+//! long, but each is as strong as chance has it; a combustion is strong or weak from beginning to end.
 
 use super::blind::Loudness;
 use super::track::{Segment, Track};
@@ -26,6 +27,10 @@ const SHORTEST_S: f64 = 1.6e-3;
 /// Least height over the quiet part, dB, and against the difference between two halves of the periods.
 const LEAST_DB: f64 = 1.5;
 const OVER_CHANCE: f64 = 6.0;
+/// Periods read in one go: their neighbours are compared.
+const TOGETHER: i64 = 16;
+/// The beginning and the end of combustion vary together by so many standard errors.
+const COMMON: f64 = 3.5;
 /// Halves of the periods whose rises lie further apart than this show no common one, degrees.
 const APART_DEG: f64 = 12.0;
 
@@ -47,9 +52,8 @@ impl Burst {
     /// The mean over all voices, folded over the firings; `None` where nothing in the profile lasts as long as combustion.
     pub fn find(track: &Track, voices: &[&Loudness], firing_deg: &[f64], period_deg: f64) -> Option<Burst> {
         let repeat_deg = repeat(firing_deg, period_deg)?;
-        let mut rows = rows(track, voices, firing_deg, period_deg);
-        let order: Vec<usize> = (0..rows.len()).collect();
-        let mut slow = order;
+        let mut rows = rows(track, voices, period_deg);
+        let mut slow: Vec<usize> = (0..rows.len()).collect();
         slow.sort_by(|&a, &b| rows[a].rpm.total_cmp(&rows[b].rpm));
         slow.truncate(((slow.len() as f64 * SLOW) as usize).max(FEWEST_FIRINGS / firing_deg.len().max(1)));
         slow.sort_unstable();
@@ -58,7 +62,7 @@ impl Burst {
         if chosen.len() * firing_deg.len() < FEWEST_FIRINGS || !(rpm > 0.0 && rpm < FASTEST_RPM) {
             return None;
         }
-        let fold = |rows: &mut dyn Iterator<Item = &Row>| Profile::new(rows, repeat_deg, period_deg);
+        let fold = |rows: &mut dyn Iterator<Item = &Row>| Profile::new(rows, firing_deg, repeat_deg, period_deg);
         let whole = fold(&mut chosen.iter());
         let parity = [0, 1].map(|odd| fold(&mut chosen.iter().skip(odd).step_by(2)));
         let (first, last) = chosen.split_at(chosen.len() / 2);
@@ -67,7 +71,8 @@ impl Burst {
         let spread_deg = wrap(a.rise_deg - b.rise_deg, repeat_deg).abs();
         let long = shape.length_deg >= SHORTEST_DEG && shape.length_deg / (6.0 * rpm) >= SHORTEST_S;
         let loud = shape.height_db >= LEAST_DB.max(OVER_CHANCE * parity[0].apart(&parity[1]));
-        (long && loud && spread_deg <= APART_DEG).then_some(Burst {
+        let one = varies_as_one(&chosen, firing_deg, &shape);
+        (long && loud && one && spread_deg <= APART_DEG).then_some(Burst {
             rise_deg: wrap(shape.rise_deg, repeat_deg),
             repeat_deg,
             spread_deg,
@@ -76,27 +81,29 @@ impl Burst {
     }
 }
 
-/// One period, folded over the firings.
+/// One period.
 #[derive(Default)]
 struct Row {
+    segment: usize,
+    period: i64,
     rpm: f64,
     db: Vec<f32>,
 }
 
-fn rows(track: &Track, voices: &[&Loudness], firing_deg: &[f64], period_deg: f64) -> Vec<Row> {
+fn rows(track: &Track, voices: &[&Loudness], period_deg: f64) -> Vec<Row> {
     let periods = |segment: &Segment| {
         let (from, to) = segment.span_deg().unwrap_or_default();
         ((from / period_deg).ceil() as i64)..((to / period_deg).floor() as i64)
     };
     let all: usize = track.segments.iter().map(|segment| periods(segment).count()).sum();
-    let step = all.div_ceil(MOST_PERIODS).max(1);
+    let step = all.div_ceil(MOST_PERIODS).max(1) as i64;
     let mut rows = Vec::new();
-    for segment in &track.segments {
-        for period in periods(segment).step_by(step) {
+    for (index, segment) in track.segments.iter().enumerate() {
+        for period in periods(segment).filter(|period| period.div_euclid(TOGETHER) % step == 0) {
             let start_deg = period as f64 * period_deg;
             let rpm = segment.rpm_between(start_deg, start_deg + period_deg);
             let db = heard(segment, voices, start_deg, period_deg);
-            rows.extend(rpm.zip(db).map(|(rpm, db)| Row { rpm, db: folded(&db, firing_deg) }));
+            rows.extend(rpm.zip(db).map(|(rpm, db)| Row { segment: index, period, rpm, db }));
         }
     }
     rows
@@ -119,10 +126,35 @@ fn heard(segment: &Segment, voices: &[&Loudness], start_deg: f64, period_deg: f6
     Some(db)
 }
 
-fn folded(db: &[f32], firing_deg: &[f64]) -> Vec<f32> {
+/// Whether the first and the last third of the loud stretch are loud in the same firings: the covariance of what changes
+/// from one firing to that two periods on, which is the same cylinder's in any case.
+fn varies_as_one(rows: &[Row], firing_deg: &[f64], shape: &Shape) -> bool {
+    let third = |row: &Row, firing: f64, from: f64| {
+        let count = (shape.length_deg / 3.0 / STEP_DEG).max(1.0) as usize;
+        let first = ((firing + shape.rise_deg + from) / STEP_DEG).rem_euclid(row.db.len() as f64) as usize;
+        let value = |k: usize| row.db.get((first + k) % row.db.len()).copied().unwrap_or(0.0);
+        (0..count).map(|k| f64::from(value(k))).sum::<f64>() / count as f64
+    };
+    let mut products = Vec::new();
+    for row in rows {
+        let next = rows.partition_point(|other| (other.segment, other.period) < (row.segment, row.period + 2));
+        let next = rows.get(next).filter(|next| (next.segment, next.period) == (row.segment, row.period + 2));
+        let Some(next) = next else { continue };
+        products.extend(firing_deg.iter().map(|&firing| {
+            let change = |from: f64| third(next, firing, from) - third(row, firing, from);
+            change(0.0) * change(2.0 / 3.0 * shape.length_deg)
+        }));
+    }
+    let count = products.len() as f64;
+    let mean = products.iter().sum::<f64>() / count;
+    let squares: f64 = products.iter().map(|product| (product - mean).powi(2)).sum();
+    count >= 30.0 && mean > COMMON * (squares / count / (count - 1.0)).sqrt()
+}
+
+fn folded(db: &[f64], firing_deg: &[f64]) -> Vec<f64> {
     let steps: Vec<usize> = firing_deg.iter().map(|deg| (deg / STEP_DEG).round() as usize).collect();
     let at = |place: usize, step: &usize| db.get((place + step) % db.len()).copied().unwrap_or(0.0);
-    let mean = |place: usize| steps.iter().map(|step| at(place, step)).sum::<f32>() / steps.len() as f32;
+    let mean = |place: usize| steps.iter().map(|step| at(place, step)).sum::<f64>() / steps.len() as f64;
     (0..db.len()).map(mean).collect()
 }
 
@@ -149,13 +181,14 @@ struct Shape {
 }
 
 impl Profile {
-    fn new(rows: &mut dyn Iterator<Item = &Row>, repeat_deg: f64, period_deg: f64) -> Profile {
+    fn new(rows: &mut dyn Iterator<Item = &Row>, firing_deg: &[f64], repeat_deg: f64, period_deg: f64) -> Profile {
         let (mut sums, mut count) = (Vec::new(), 0.0);
         for row in rows {
             sums.resize(row.db.len(), 0.0);
             sums.iter_mut().zip(&row.db).for_each(|(sum, db)| *sum += f64::from(*db));
             count += 1.0;
         }
+        let sums = folded(&sums, firing_deg);
         let steps = (repeat_deg / STEP_DEG).round() as usize;
         let repeats = (period_deg / repeat_deg).round() as usize;
         let at = |place: usize, repeat: usize| {
