@@ -295,6 +295,10 @@ fn two_speeds() -> Vec<u8> {
     })
 }
 
+fn noise_in_sensors(at: usize, channel: usize, sample: i16) -> i16 {
+    if channel < 3 { noise_at(at * 4 + channel) } else { sample }
+}
+
 fn cranks() -> Vec<Scene> {
     let inverted = |_: usize, channel: usize, sample: i16| if channel == 3 { sample.saturating_neg() } else { sample };
     let unplugged = |at: usize, channel: usize, sample: i16| if channel == 3 && at > 100_000 { 0 } else { sample };
@@ -340,6 +344,19 @@ fn cranks() -> Vec<Scene> {
         harmed("the cam is silent", |_, channel, sample| if channel == 4 { 0 } else { sample }),
         with_sheet("no cam in the sheet", |sheet| sheet["cam"] = Value::Null),
         with_sheet("the wheel's place is not known", |sheet| sheet["crank"]["gap_deg_btdc"] = Value::Null),
+        Scene::of(
+            "the wheel's place is not known, and the sensors hold noise",
+            vec![
+                (SHEET, sheet(|sheet| sheet["crank"]["gap_deg_btdc"] = Value::Null), None),
+                ("noise.wav", wave(TWO, 4, noise_in_sensors), SAFE),
+            ],
+        ),
+        with_sheet("the wheel's place is given too small", |sheet| sheet["crank"]["gap_deg_btdc"] = 44.into()),
+        with_sheet("the wheel's place is given too great", |sheet| sheet["crank"]["gap_deg_btdc"] = 124.into()),
+        with_sheet("no cam, and one sensor for all", |sheet| {
+            sheet["cam"] = Value::Null;
+            sheet["sensors"] = serde_json::json!([{"channel": 1, "cylinders": [1, 2, 3, 4]}]);
+        }),
         with_sheet("other teeth than on the engine", |sheet| sheet["crank"]["teeth"] = 36.into()),
         with_sheet("a channel that is not there", |sheet| sheet["crank"]["channel"] = 9.into()),
         with_sheet("no crank in the sheet", |sheet| sheet["crank"] = Value::Null),
@@ -582,6 +599,10 @@ const NOT_HERE: &[(&str, &str)] = &[
     ("floor.finding.falls.one", "no engine of the demo grows quieter with speed on one side alone"),
     ("lost.notyet", "the demo's recordings pass the wheel's mark at once"),
     ("speed.note.camunsteady", "the demo's cam never contradicts itself"),
+    (
+        "speed.note.turnheard",
+        "the demo's excerpts are slow and loud for too few cycles: `crank_offset.rs` makes enough",
+    ),
     ("speed.note.otheredge", "needs a wheel whose teeth are no half-waves: `crank.rs` makes one"),
 ];
 

@@ -266,7 +266,13 @@ impl Card {
         wave.frames = wave.frames.min(survey.next);
         let rate = wave.sample_rate_hz;
         drop(wave);
-        let (survey, heard) = survey.finish(rate);
+        let (mut survey, heard) = survey.finish(rate);
+        if let (Some(crank), Some(sheet)) = (&mut survey.crank, sheet) {
+            let sensors = (1..=recording.channels()).filter(|c| recording.role(*c, Some(sheet)) == Role::Sensor);
+            let sensors: Vec<u16> = sensors.collect();
+            let voices = heard.iter().filter(|(channel, _)| sensors.contains(channel));
+            crank.listen(sheet, &voices.map(|(channel, voice)| (*channel, voice)).collect::<Vec<_>>());
+        }
         recording.heard = survey.crank.as_ref().is_none_or(|crank| crank.track.segments.is_empty()).then_some(heard);
         recording.survey = Some(survey);
         self.changed.extend([1, 2, 3, 4, 5, 6, 7, 8, 9, 11]);

@@ -1,11 +1,13 @@
 //! From the samples of wheel and cam to a track and its events, slice by slice.
 
+use super::blind::Loudness;
 use super::cycle::{Cut, Placed, Placing};
 use super::edges::{EdgeFinder, RawEdge};
 use super::events::{Known, events_of};
 use super::lock::{Between, Counted, Lock, Mark};
+use super::offset::{self, Heard};
 use super::pattern::{Anchor, Pattern, cam_of, channel_of};
-use super::{Event, Lost, LostReason, Track};
+use super::{Event, Lost, LostReason, Track, turn};
 use crate::read::sheet::{Edge, Sheet};
 
 /// Periods after which the direction of the edges is settled.
@@ -32,12 +34,56 @@ pub struct Crank {
     pub source: Source,
     /// Where there is no crank signal: moments, s, and how sure their speed is, 0 to 1.
     pub confidence: Vec<(f64, f32)>,
+    /// Where the sensors hear the firing TDCs, if they do.
+    pub heard: Option<Heard>,
+    /// How much is known of each segment's angles.
+    pub(crate) known: Vec<Known>,
 }
 
 impl Crank {
-    /// Whether angles count from a firing TDC, not from a place in the pattern of the sensors.
+    /// Whether angles count from a firing TDC, not from a place in the pattern of the sensors or a stand-in.
     pub fn has_angle(&self) -> bool {
-        self.source != Source::Blind && !self.events.is_empty()
+        self.source != Source::Blind && !self.events.is_empty() && !self.is_guessed()
+    }
+
+    /// Whether the sheet has no position of the reference.
+    fn is_guessed(&self) -> bool {
+        self.notes.iter().any(|note| matches!(note, Note::OffsetUnknown | Note::OffsetHeard { .. }))
+    }
+
+    /// Takes in what sensors (channels from 1) hear of combustion: the wheel's position where the sheet has none or another,
+    /// and which turn it is where no cam says so.
+    pub fn listen(&mut self, sheet: &Sheet, voices: &[(u16, &Loudness)]) {
+        let all: Vec<&Loudness> = voices.iter().map(|(_, voice)| *voice).collect();
+        if all.is_empty() || self.track.segments.is_empty() {
+            return;
+        }
+        self.heard = offset::listen(self, sheet, &all);
+        // Without combustion where it is due nothing tells a firing turn.
+        if self.heard.is_some_and(|heard| heard.agrees()) && !self.is_guessed() {
+            self.name_turns(sheet, voices);
+        }
+        self.events = events_of(&self.track, &sheet.firing().unwrap_or_default(), sheet.cycle_deg(), &self.known);
+    }
+
+    fn name_turns(&mut self, sheet: &Sheet, voices: &[(u16, &Loudness)]) {
+        let (mut named, mut unnamed) = (0_usize, 0_usize);
+        for (segment, known) in self.track.segments.iter_mut().zip(&mut self.known) {
+            if *known != Known::Angle {
+                continue;
+            }
+            let Some(shift_deg) = turn::turn(segment, sheet, voices) else {
+                unnamed += 1;
+                continue;
+            };
+            segment.deg.iter_mut().for_each(|deg| *deg += shift_deg);
+            (segment.turn_known, *known) = (true, Known::Turn);
+            named += 1;
+        }
+        if named > 0 {
+            self.notes.retain(|note| unnamed > 0 || *note != Note::NoCam);
+            self.notes.push(Note::TurnHeard { segments: named, of: named + unnamed });
+        }
     }
 
     /// How sure the speed at `t_s` is, 0 to 1, where it comes from the sensors alone.
@@ -78,6 +124,31 @@ pub enum Note {
     OtherEdge,
     /// The wheel's position is not known: angles are relative to the first tooth after the gap.
     OffsetUnknown,
+    /// The sheet has no position: it was taken from the noise of combustion.
+    OffsetHeard {
+        /// The reference before cylinder 1's firing TDC, degrees, modulo `every_deg`.
+        deg_btdc: f64,
+        /// 95 % interval to either side.
+        within_deg: f64,
+        /// Angle after which firings look alike.
+        every_deg: f64,
+    },
+    /// The noise of combustion does not lie where the sheet's position puts it.
+    OffsetDoubtful {
+        /// The firing TDCs lie so much later by it, modulo `every_deg`.
+        late_deg: f64,
+        /// 95 % interval to either side.
+        within_deg: f64,
+        /// Angle after which firings look alike.
+        every_deg: f64,
+    },
+    /// The turn was told by the sensors in so many of the segments without a cam.
+    TurnHeard {
+        /// Segments named.
+        segments: usize,
+        /// Of so many.
+        of: usize,
+    },
     /// No cam: which turn is not known, cylinders come in pairs.
     NoCam,
     /// The cam signal contradicts itself for this share of cycles.
@@ -262,6 +333,7 @@ impl Decoder {
             .collect();
         self.note_position(crank, &known, cam.as_ref(), &placed);
         crank.events = events_of(&crank.track, order, cycle_deg, &known);
+        crank.known = known;
     }
 
     fn known(&self, placed: Placed, turn_known: bool) -> Known {

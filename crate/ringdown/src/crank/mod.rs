@@ -1,17 +1,20 @@
 //! Crank events: which cylinder fired when, and where that is not known.
 
 pub mod blind;
+mod burst;
 mod cycle;
 pub mod decode;
 pub mod edges;
 pub mod events;
 mod knots;
 mod lock;
+pub mod offset;
 pub mod pattern;
 pub mod recognise;
 mod ripple;
 mod search;
 pub mod track;
+pub mod turn;
 
 pub use decode::{Crank, Decoder, Source};
 pub use events::Event;

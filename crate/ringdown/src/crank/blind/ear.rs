@@ -84,6 +84,14 @@ impl Loudness {
         self.steps.get(at).map_or(0.0, |&step| f32::from(step) / STEPS_PER_DB)
     }
 
+    /// Value at a moment, between the middles of its neighbours, dB as [`Loudness::db`].
+    pub fn at(&self, t_s: f64) -> f32 {
+        let place = t_s * self.rate_hz - 0.5;
+        let low = place.floor();
+        let (a, b) = (self.db(low as i64), self.db(low as i64 + 1));
+        a + (b - a) * (place - low) as f32
+    }
+
     /// Seconds of the middle of value `index`.
     pub fn t_s(&self, index: i64) -> f64 {
         (index as f64 + 0.5) / self.rate_hz

@@ -35,7 +35,8 @@ pub(super) fn to_set(card: &Card) -> Option<Table> {
     if let Some(delay_s) = control.delay_s(settable) {
         lines.push(row([text("control.delay"), say("control.ms", &[("ms", number(1000.0 * delay_s, 2))])]));
         let window = card.window();
-        lines.extend(speeds(card).into_iter().map(|rpm| {
+        let speeds = if card.has_angle() { speeds(card) } else { Vec::new() };
+        lines.extend(speeds.into_iter().map(|rpm| {
             let [start, end] = control.window_to_set([window.low, window.high], delay_s, rpm);
             let values =
                 [("low", number(start, 0)), ("high", number(end, 0)), ("delay", number(degrees(delay_s, rpm), 1))];

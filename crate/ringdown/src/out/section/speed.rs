@@ -5,7 +5,7 @@ use crate::card::align::Apart;
 use crate::card::recording::{Recording, crank_channel};
 use crate::card::{File, FileId};
 use crate::crank::decode::Note;
-use crate::crank::{Crank, LostReason, Source};
+use crate::crank::{Crank, LostReason, Source, turn};
 use crate::out::words::{duration, percent, say};
 use crate::read::roles::Role;
 
@@ -44,9 +44,7 @@ pub(super) fn view(card: &Card) -> SectionView {
             1 => "speed.finding.one",
             _ => "speed.finding.lost",
         };
-        let doubtful = tracked
-            .iter()
-            .any(|(_, _, crank)| crank.notes.iter().any(|note| !matches!(note, Note::Inverted | Note::OtherEdge)));
+        let doubtful = tracked.iter().any(|(_, _, crank)| crank.notes.iter().any(|note| !is_harmless(note)));
         (if share > 0.9 && !doubtful { State::Holds } else { State::Look }, say(key, &values))
     };
     let rows = surveyed.iter().map(|(file, recording)| track_row(card, file, recording));
@@ -86,6 +84,11 @@ pub(super) fn view(card: &Card) -> SectionView {
         figures: figures.collect(),
         ..blank(4, state, finding)
     }
+}
+
+/// Notes of what is as good as what the sheet asks for.
+fn is_harmless(note: &Note) -> bool {
+    matches!(note, Note::Inverted | Note::OtherEdge | Note::TurnHeard { .. })
 }
 
 /// Without a number of cylinders no rhythm tells a speed.
@@ -177,7 +180,8 @@ fn todos(
     }
     let noted = |wanted: fn(&Note) -> bool| tracked.iter().any(|(_, _, crank)| crank.notes.iter().any(wanted));
     let keys = [
-        (noted(|note| matches!(note, Note::OffsetUnknown)), "speed.todo.offset"),
+        (noted(|note| matches!(note, Note::OffsetUnknown | Note::OffsetHeard { .. })), "speed.todo.offset"),
+        (noted(|note| matches!(note, Note::OffsetDoubtful { .. })), "speed.todo.offsetcheck"),
         (noted(|note| matches!(note, Note::NoCam)), "speed.todo.cam"),
         (noted(|note| matches!(note, Note::CamDead | Note::CamUnsteady { .. })), "speed.todo.camdead"),
         (noted(|note| matches!(note, Note::NoChannel { .. })), "speed.todo.channel"),
@@ -196,6 +200,18 @@ fn note_sentence(note: &Note) -> Option<String> {
         Note::Inverted => text("speed.note.inverted"),
         Note::OtherEdge => text("speed.note.otheredge"),
         Note::OffsetUnknown => text("speed.note.offset"),
+        Note::OffsetHeard { deg_btdc, within_deg, every_deg } => {
+            say("speed.note.offsetheard", &degrees(*deg_btdc, *within_deg, *every_deg))
+        }
+        Note::OffsetDoubtful { late_deg, within_deg, every_deg } => {
+            let key = if *late_deg > 0.0 { "speed.note.offsetlate" } else { "speed.note.offsetearly" };
+            say(key, &degrees(late_deg.abs(), *within_deg, *every_deg))
+        }
+        Note::TurnHeard { segments, of } => {
+            let values =
+                [("n", segments.to_string()), ("all", of.to_string()), ("sure", number(100.0 * turn::CONFIDENCE, 1))];
+            say("speed.note.turnheard", &values)
+        }
         Note::NoCam => text("speed.note.nocam"),
         Note::CamUnsteady { share } => say("speed.note.camunsteady", &[("share", percent(*share))]),
         Note::CamDead => text("speed.note.camdead"),
@@ -204,6 +220,10 @@ fn note_sentence(note: &Note) -> Option<String> {
             say("speed.note.lookslike", &[("teeth", teeth.to_string()), ("missing", missing.to_string())])
         }
     })
+}
+
+fn degrees(deg: f64, within_deg: f64, every_deg: f64) -> [(&'static str, String); 3] {
+    [("deg", number(deg, 0)), ("within", number(within_deg, 0)), ("every", number(every_deg, 0))]
 }
 
 /// Stretches worth a word: at the very ends of a recording a few milliseconds are always missing.

@@ -2,6 +2,8 @@
 
 use super::{impacts, *};
 use crate::card::ChosenBy;
+use crate::crank::decode::Note;
+use crate::crank::{Crank, Source};
 use crate::out::words::{percent, say};
 
 pub(super) fn view(card: &Card) -> SectionView {
@@ -9,10 +11,18 @@ pub(super) fn view(card: &Card) -> SectionView {
         let finding = if card.logs().next().is_some() { "window.log" } else { "window.waiting" };
         return waiting(6, finding, "window.todo.record");
     }
-    if !card.has_angle() {
-        let by_pattern =
-            card.recordings().any(|(_, recording)| recording.crank().is_some_and(|crank| !crank.events.is_empty()));
-        return waiting(6, if by_pattern { "window.blind" } else { "window.nocrank" }, "window.todo.crank");
+    let heard_deg = within(card, |note| match note {
+        Note::OffsetHeard { within_deg, .. } => Some(*within_deg),
+        _ => None,
+    });
+    if !card.has_angle() && heard_deg.is_none() {
+        let with_events = || cranks(card).filter(|crank| !crank.events.is_empty());
+        let (finding, todo) = match () {
+            () if with_events().any(|crank| crank.source != Source::Blind) => ("window.standin", "speed.todo.offset"),
+            () if with_events().next().is_some() => ("window.blind", "window.todo.crank"),
+            () => ("window.nocrank", "window.todo.crank"),
+        };
+        return waiting(6, finding, todo);
     }
     let window = card.window();
     let mut values = vec![("start", number(window.low, 0)), ("end", number(window.high, 0))];
@@ -27,7 +37,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     let excess =
         card.evidence().and_then(|evidence| Some((evidence.excess_in(window.low, window.high)?, evidence.pairs)));
     let mut todo = Vec::new();
-    let (state, finding) = match excess {
+    let (mut state, finding) = match excess {
         Some(((share, peak_deg), pairs)) => {
             values.extend([("share", percent(share)), ("peak", number(peak_deg, 0)), ("n", number(pairs as f64, 0))]);
             if share >= 0.7 {
@@ -63,6 +73,22 @@ pub(super) fn view(card: &Card) -> SectionView {
     } else {
         Vec::new()
     };
+    let doubt = match heard_deg {
+        Some(deg) => Some(("window.heard", deg, "speed.todo.offset")),
+        None => within(card, |note| match note {
+            Note::OffsetDoubtful { within_deg, .. } => Some(*within_deg),
+            _ => None,
+        })
+        .map(|deg| ("window.doubtful", deg, "speed.todo.offsetcheck")),
+    };
+    let finding = match doubt {
+        Some((key, deg, act)) => {
+            todo.push(text(act));
+            state = State::Look;
+            format!("{finding} {}", say(key, &[("within", number(deg, 0))]))
+        }
+        None => finding,
+    };
     let impacts = impacts::impacts(card);
     figures.extend(impacts::figure(card));
     let finding =
@@ -76,4 +102,13 @@ pub(super) fn view(card: &Card) -> SectionView {
         figures,
         ..blank(6, state, finding)
     }
+}
+
+fn cranks(card: &Card) -> impl Iterator<Item = &Crank> {
+    card.recordings().filter_map(|(_, recording)| recording.crank())
+}
+
+/// The widest interval that a note of any recording states.
+fn within(card: &Card, stated: impl Fn(&Note) -> Option<f64>) -> Option<f64> {
+    cranks(card).flat_map(|crank| &crank.notes).filter_map(stated).max_by(f64::total_cmp)
 }
