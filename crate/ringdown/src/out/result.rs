@@ -27,6 +27,7 @@ pub fn result(card: &Card) -> Value {
         "floor": floors(card),
         "limits": limits(card),
         "coverage": coverage(card),
+        "plan": plan(card),
         "findings": findings(card),
         "choices": card.choices(),
         "verdict": section::verdict(card),
@@ -335,6 +336,13 @@ fn coverage(card: &Card) -> Value {
         }
     }
     Value::Array(out)
+}
+
+/// What to record next, in order: as section 8 says it.
+fn plan(card: &Card) -> Vec<Value> {
+    let of_side = |Sides { side, .. }: Sides| section::acts(card, side);
+    let one = |step: crate::limit::plan::Step| json!({"load": step.load, "from_rpm": step.from_rpm, "to_rpm": step.to_rpm, "pulls": step.pulls, "missing": step.missing});
+    sides(card).into_iter().flat_map(of_side).map(one).collect()
 }
 
 fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
