@@ -409,11 +409,24 @@ fn logs() -> Vec<Scene> {
             with_levels(line, |line, _| format!("{:.4}", number(&line[SPEED]) * 1e-4 + (at % 3) as f64 * 1e-4))
         }),
         logged("a short log", |at, line| (at < 60).then_some(line)),
+        Scene::of("high load at low speed alone", vec![("loads.csv", high_load_at_low_speed(), SAFE)]),
         Scene::of(
             "a log without speed",
             vec![("odd.csv", b"Time [s],Widget\n0,1\n0.1,2\n0.2,1\n0.3,4\n".to_vec(), None)],
         ),
     ]
+}
+
+/// Ten decibels louder at 90 than at 40 kPa, which was driven below 2700 1/min alone.
+fn high_load_at_low_speed() -> Vec<u8> {
+    let mut text = String::from("time_s,rpm,load_kpa,knock_db\n");
+    for row in 0..6000_u32 {
+        let rpm = 2000.0 + 2000.0 * (f64::from(row) * 0.011).sin().abs();
+        let (load, level) = if rpm < 2700.0 && row % 1000 < 500 { (90, -30.0) } else { (40, -40.0) };
+        let noise = 2.0 * (f64::from(row * 7919 % 101) / 100.0 - 0.5);
+        text += &format!("{:.2},{rpm:.0},{load},{:.3}\n", f64::from(row) * 0.05, level + noise);
+    }
+    text.into_bytes()
 }
 
 /// The demo's log with the first two levels as those of two sensors, the second half as loud.

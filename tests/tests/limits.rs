@@ -10,197 +10,15 @@
 //! check: knock in what was called safe, 5 and 20 % | engines whose laws are known in closed form | noticed in every law; clean running never accused
 //! check: floor under a fifth of knock | engines whose laws are known in closed form | 0.5 dB bias; spread 0.4 dB
 
+#[path = "limits_bench/engine.rs"]
+#[allow(dead_code)]
+mod engine;
+
+use engine::{Background, Draw, Engine, Form, LAWS, Levels, Outcome, judge, learn, long, naive};
 use ringdown::limit::floor::{Floor, Observation};
 use ringdown::limit::limits::{Law, Limits, Wanted};
 use ringdown::limit::rules::{Rule, really_give};
 use ringdown::stats::normal;
-
-/// xorshift64 (G. Marsaglia, J. Stat. Softw. 8 (2003) 14).
-struct Draw(u64);
-
-impl Draw {
-    fn new(seed: u64) -> Draw {
-        let mut draw = Draw(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
-        (0..16).for_each(|_| _ = draw.uniform());
-        draw
-    }
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        ((self.0 >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
-    }
-    /// G. E. P. Box, M. E. Muller, Ann. Math. Stat. 29 (1958) 610.
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
-
-/// Law of a background level about its floor, dB.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Background {
-    /// Power log-normal, 2 dB.
-    LogNormal,
-    /// Power gamma with shape 4.
-    Gamma,
-    /// Power Weibull with shape 1.8.
-    Weibull,
-    /// Level Gumbel, scale 1.5 dB: exponential upper tail.
-    Gumbel,
-    /// Level Student's t with 4 degrees of freedom, scale 1.2 dB.
-    Heavy,
-    /// Two loads that nobody logged: two thirds of the cycles 1.3 dB below, one third 2.6 dB above the mean, 1.4 dB
-    /// normal about each.
-    TwoLoads,
-}
-
-const LAWS: [Background; 6] = [
-    Background::LogNormal,
-    Background::Gamma,
-    Background::Weibull,
-    Background::Gumbel,
-    Background::Heavy,
-    Background::TwoLoads,
-];
-
-impl Background {
-    fn above(self, db: f64) -> f64 {
-        let power = 10_f64.powf(0.1 * db);
-        match self {
-            Background::LogNormal => normal::above(db / 2.0),
-            Background::Gamma => {
-                let x = 4.0 * power;
-                (-x).exp() * (1.0 + x + x * x / 2.0 + x * x * x / 6.0)
-            }
-            Background::Weibull => (-power.powf(1.8)).exp(),
-            Background::Gumbel => -(-(-db / 1.5).exp()).exp_m1(),
-            Background::Heavy => {
-                let t = db / 1.2;
-                let s = t / (1.0 + t * t / 4.0).sqrt();
-                0.5 - 0.375 * s * (1.0 - s * s / 12.0)
-            }
-            Background::TwoLoads => (2.0 * normal::above((db + 1.3) / 1.4) + normal::above((db - 2.6) / 1.4)) / 3.0,
-        }
-    }
-
-    /// The level above which the share `exceeded` lies, by bisection.
-    fn quantile_above(self, exceeded: f64) -> f64 {
-        let (mut low, mut high) = (-150.0, 150.0);
-        for _ in 0..70 {
-            let middle = 0.5 * (low + high);
-            if self.above(middle) > exceeded { low = middle } else { high = middle }
-        }
-        0.5 * (low + high)
-    }
-}
-
-/// Levels of a law over normal scores -6..=6, so that a draw is a look-up.
-struct Levels(Vec<f64>);
-
-impl Levels {
-    fn of(law: Background) -> Levels {
-        Levels((0..=2400).map(|i| law.quantile_above(normal::above(f64::from(i) / 200.0 - 6.0))).collect())
-    }
-    fn at(&self, score: f64) -> f64 {
-        let place = (score.clamp(-5.99, 5.99) + 6.0) * 200.0;
-        let below = self.0[place as usize];
-        below + place.fract() * (self.0[place as usize + 1] - below)
-    }
-}
-
-/// A simulated engine: where its floor lies, how wide, and how its knock comes.
-#[derive(Debug, Clone, Copy)]
-struct Engine {
-    law: Background,
-    groups: u16,
-    rpm: (f64, f64),
-    knock_share: f64,
-    /// Lag-1 correlation of the normal scores.
-    serial: f64,
-    /// Rise of the sensor's gain over the run, dB.
-    drift_db: f64,
-}
-
-impl Engine {
-    /// 2.5 dB per 1000 1/min, groups 1.3 dB apart, a resonance of 3 dB, each group's a little elsewhere.
-    fn floor_db(&self, group: u16, rpm: f64) -> f64 {
-        let at = 3400.0 + 150.0 * f64::from(group);
-        -40.0 + 0.0025 * rpm + 1.3 * f64::from(group) + 3.0 * (-((rpm - at) / 250.0).powi(2)).exp()
-    }
-
-    /// The law is 10 % narrower at the bottom, 10 % wider at the top of the speeds.
-    fn width(&self, rpm: f64) -> f64 {
-        0.9 + 0.2 * (rpm - self.rpm.0) / (self.rpm.1 - self.rpm.0)
-    }
-
-    /// Pulls through the speeds, every group fired once a cycle; knock adds 4 to 16 dB.
-    fn run(&self, cycles: usize, draw: &mut Draw, knock_share: f64) -> Vec<Observation> {
-        let pull = 150.0;
-        let levels = Levels::of(self.law);
-        let mut score = vec![0.0; usize::from(self.groups)];
-        (0..cycles * usize::from(self.groups))
-            .map(|index| {
-                let group = (index % usize::from(self.groups)) as u16;
-                let cycle = index / usize::from(self.groups);
-                let phase = (cycle as f64 % pull + draw.uniform()) / pull;
-                let rpm = self.rpm.0 + (self.rpm.1 - self.rpm.0) * phase;
-                let own = &mut score[usize::from(group)];
-                *own = self.serial * *own + (1.0 - self.serial * self.serial).sqrt() * draw.normal();
-                let background = self.width(rpm) * levels.at(*own);
-                let knock = if draw.uniform() < knock_share { 4.0 + 12.0 * draw.uniform() } else { 0.0 };
-                let drift = self.drift_db * cycle as f64 / cycles as f64;
-                let level = (self.floor_db(group, rpm) + background + knock + drift) as f32;
-                Observation { group, rpm: rpm as f32, level, t_s: index as f64 * 0.02 }
-            })
-            .collect()
-    }
-}
-
-/// Outcome of one learning.
-struct Outcome {
-    law: Law,
-    /// Mean true false-alarm rate over cells with a limit.
-    false_alarm: f64,
-    /// Mean height over the true quantile, dB.
-    over_db: f64,
-    /// Share of cells with a limit.
-    covered: f64,
-    /// Groups and speeds were allowed to share their residuals.
-    alike: bool,
-}
-
-fn judge(engine: &Engine, limits: &Limits, floor: &Floor, wanted: Wanted) -> Outcome {
-    let truth = engine.law.quantile_above(wanted.false_alarm);
-    let alike = [limits.groups_alike, limits.speeds_alike].into_iter().flatten().all(|p| p >= 0.005);
-    let (mut rate, mut over, mut held, mut cells) = (0.0, 0.0, 0.0, 0.0);
-    for group in 0..engine.groups {
-        for step in 0..80 {
-            let rpm = engine.rpm.0 + (engine.rpm.1 - engine.rpm.0) * (f64::from(step) + 0.5) / 80.0;
-            cells += 1.0;
-            let Some(limit) = limits.at(floor, group, rpm).limit else { continue };
-            let height = (limit - engine.floor_db(group, rpm)) / engine.width(rpm);
-            rate += engine.law.above(height);
-            over += (height - truth) * engine.width(rpm);
-            held += 1.0;
-        }
-    }
-    Outcome { law: limits.law, false_alarm: rate / held, over_db: over / held, covered: held / cells, alike }
-}
-
-/// The floor sees everything, the limits only the stretch marked safe, as long as the other.
-fn learn(engine: &Engine, cycles: usize, seed: u64, wanted: Wanted) -> Outcome {
-    let mut draw = Draw::new(seed);
-    let safe = engine.run(cycles / usize::from(engine.groups), &mut draw, 0.0);
-    let mut all = safe.clone();
-    all.extend(engine.run(cycles / usize::from(engine.groups), &mut draw, 2.0 * engine.knock_share));
-    let groups = usize::from(engine.groups);
-    let floor = if engine.knock_share > 0.0 { Floor::learn(&all, groups) } else { Floor::learn(&safe, groups) };
-    judge(engine, &Limits::learn(&floor, &safe, groups, wanted), &floor, wanted)
-}
-
-fn long() -> bool {
-    std::env::var("RINGDOWN_LONG").is_ok_and(|v| v == "1")
-}
 
 /// Seeds of a table: few by default, many for the long run.
 fn seeds(few: u64) -> u64 {
@@ -251,7 +69,15 @@ fn limits_hold_their_rate_for_every_law_and_are_not_needlessly_high() {
     for law in LAWS {
         for knock_share in [0.0, 0.2] {
             for (observations, few) in [(300, 4), (2000, 4), (8000, 2), (20_000, 1)] {
-                let engine = Engine { law, groups: 4, rpm: (1800.0, 6200.0), knock_share, serial: 0.0, drift_db: 0.0 };
+                let engine = Engine {
+                    law,
+                    groups: 4,
+                    rpm: (1800.0, 6200.0),
+                    knock_share,
+                    serial: 0.0,
+                    drift_db: 0.0,
+                    form: Form::USUAL,
+                };
                 let row = row(&engine, observations, WANTED, seeds(few));
                 held += row.held;
                 runs += row.runs;
@@ -284,6 +110,7 @@ fn unseen(seed: u64) -> (Engine, usize, Wanted) {
         knock_share: 0.2 * draw.uniform(),
         serial,
         drift_db: 0.0,
+        form: Form::USUAL,
     };
     let observations = (300.0 * (20_000.0_f64 / 300.0).powf(draw.uniform())) as usize;
     let false_alarm = [1e-2, 1e-3, 1e-3, 1e-3, 1e-4][(5.0 * draw.uniform()) as usize];
@@ -337,22 +164,6 @@ fn engines_nobody_has_seen_get_limits_that_hold() {
     assert!(over_db <= 1.5 * ample, "{} dB over", over_db / ample);
 }
 
-/// True rates of two simpler rules over the true floor: the empirical quantile, and mean + k sigma of a normal table.
-fn naive(engine: &Engine, observations: usize, seed: u64, wanted: Wanted) -> [f64; 2] {
-    let safe = engine.run(observations / usize::from(engine.groups), &mut Draw::new(seed), 0.0);
-    let height = |o: &Observation| {
-        let rpm = f64::from(o.rpm);
-        (f64::from(o.level) - engine.floor_db(o.group, rpm)) / engine.width(rpm)
-    };
-    let mut heights: Vec<f64> = safe.iter().map(height).collect();
-    heights.sort_by(f64::total_cmp);
-    let n = heights.len() as f64;
-    let mean = heights.iter().sum::<f64>() / n;
-    let sd = (heights.iter().map(|h| (h - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    let empirical = heights[((1.0 - wanted.false_alarm) * (n - 1.0)) as usize];
-    [empirical, mean + normal::quantile(1.0 - wanted.false_alarm) * sd].map(|height| engine.law.above(height))
-}
-
 /// Five pulls of six seconds from 2000 to 6500 1/min on a four fill over 80 % of a table of 500 1/min.
 #[test]
 fn five_short_pulls_fill_the_table() {
@@ -394,15 +205,7 @@ fn a_drifting_sensor_is_noticed_and_the_worst_third_counts() {
         let limits = Limits::learn(&floor, &run, 4, WANTED);
         assert!(limits.drift.is_some_and(|spreads| spreads > 0.5), "{:?}", limits.drift);
         assert!(limits.times_alike.is_some_and(|p| p < 0.005), "{:?}", limits.times_alike);
-        let mut rate = 0.0;
-        for step in 0..400 {
-            let (group, rpm) = (step % 4, 1900.0 + 10.0 * f64::from(step));
-            let limit = limits.at(&floor, group, rpm).limit.expect("covered");
-            for tenth in 0..10 {
-                let gain = 4.0 * (f64::from(tenth) + 0.5) / 10.0;
-                rate += engine.law.above((limit - engine.floor_db(group, rpm) - gain) / engine.width(rpm)) / 4000.0;
-            }
-        }
+        let rate = judge(&engine, &limits, &floor, WANTED).false_alarm;
         held += usize::from(rate <= WANTED.false_alarm);
     }
     assert!(held >= 5, "{held} of 6 held");
@@ -426,7 +229,7 @@ fn knock_in_safe_running_is_noticed_and_clean_running_is_not_accused() {
 }
 
 fn engine(law: Background, knock_share: f64, serial: f64) -> Engine {
-    Engine { law, groups: 4, rpm: (1800.0, 6200.0), knock_share, serial, drift_db: 0.0 }
+    Engine { law, groups: 4, rpm: (1800.0, 6200.0), knock_share, serial, drift_db: 0.0, form: Form::USUAL }
 }
 
 /// A fifth of knock, 4 to 16 dB up, moves a floor of 2 dB spread by less than 0.5 dB on average over speed; the

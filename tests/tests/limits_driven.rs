@@ -2,6 +2,7 @@
 //! breakpoints, cold engine, overrun. Noise of known loudness beside a wheel; truth is how it was made.
 //!
 //! check: load, cold engine and overrun of a log over a recording | noise of known loudness beside a wheel | 6 dB between two loads within 1.2; no cycle left out learnt from; counts within 40
+//! check: load parts floor and limits of a log alone, and what a load still lacks is asked for | a log of known floors at two loads | 0.5 dB; just the speeds and the load not driven
 
 #[path = "crank_bench/engine.rs"]
 #[allow(dead_code)]
@@ -98,6 +99,82 @@ fn load_that_is_known_parts_floor_and_limits_without_breakpoints_in_the_sheet() 
     assert!(
         card.outcome().expect("safe").side.groups.iter().all(|group| [Some(30.0), Some(90.0)].contains(&group.load))
     );
+}
+
+/// Samples of a log every 0.05 s: speed up and down, load as wanted at each row, a level of 0.8 dB about `floor_db`.
+fn logged(rows: u32, load: impl Fn(u32) -> Option<f64>, floor_db: impl Fn(f64) -> f64) -> Card {
+    let mut log = String::from("time_s,rpm,load_kpa,knock_db\n");
+    let mut random = Random(17);
+    for row in 0..rows {
+        let (rpm, load) = (2000.0 + 2000.0 * (f64::from(row) * 0.011).sin().abs(), load(row));
+        let level = -40.0 + floor_db(load.unwrap_or(40.0)) + 0.8 * random.normal();
+        let shown = load.map_or_else(String::new, |load| format!("{load:.0}"));
+        writeln!(log, "{:.2},{rpm:.0},{shown},{level:.3}", f64::from(row) * 0.05).expect("a string takes all");
+    }
+    let mut card = Card::default();
+    card.add(Input::from_bytes("run.csv", log.into_bytes()), Some(FileRole::Safe)).expect("a log");
+    card.set_sheet(br#"{"sheet":1,"control":{"rpm":[2500,3000,3500]}}"#).expect("a sheet");
+    card.choose(Choices { false_alarm: 0.01, ..Choices::default() }).expect("in range");
+    work(&mut card);
+    card
+}
+
+/// 40 or 90 kPa, 25 s each.
+fn two_loads(row: u32) -> Option<f64> {
+    Some(if (row / 500).is_multiple_of(2) { 40.0 } else { 90.0 })
+}
+
+/// Logs alone: 10 dB between two loads are found in floor, limits and coverage without breakpoints in the sheet, 0.5 dB being
+/// four standard errors of a floor by some 40 samples. Load that moves nothing, that half the rows lack, or that goes with
+/// speed parts nothing.
+#[test]
+fn load_parts_floor_and_limits_of_a_log_alone_where_it_moves_the_floor() {
+    let by_load = |load: f64| 0.2 * (load - 40.0);
+    let card = logged(6000, two_loads, by_load);
+    let loads = card.proposed_log_loads().to_vec();
+    assert!(loads.len() >= 2 && loads.len() <= 4, "{loads:?}");
+    let result = ringdown::out::result::result(&card);
+    let rows = |key: &str| result[key].as_array().expect("rows").clone();
+    let of_load = |key: &str, high: bool| -> Vec<Value> {
+        rows(key).into_iter().filter(|row| row["load"].as_f64().is_some_and(|load| (load > 65.0) == high)).collect()
+    };
+    for (high, truth) in [(false, -40.0), (true, -30.0)] {
+        let levels: Vec<f64> = of_load("floor", high).iter().filter_map(|row| row["level"].as_f64()).collect();
+        assert!(levels.len() == 3 && levels.iter().all(|level| (level - truth).abs() < 0.5), "{truth}: {levels:?}");
+        let limits: Vec<f64> = of_load("limits", high).iter().filter_map(|row| row["limit"].as_f64()).collect();
+        // 1 in 100 of a normal law of 0.8 dB: 1.86 dB over, and what 95 % confidence adds, 0.5 dB at most.
+        assert!(limits.len() == 3 && limits.iter().all(|limit| (1.4..2.9).contains(&(limit - truth))), "{limits:?}");
+        assert_eq!(of_load("coverage", high).len(), 3);
+    }
+    let said = serde_json::to_string(&section::view(&card, 8)).expect("a section is text");
+    assert!(said.contains("Load is known all through"), "{said}");
+    let alike = logged(6000, two_loads, |_| 0.0);
+    let holes = logged(6000, |row| two_loads(row).filter(|_| row >= 3000), by_load);
+    let with_speed = logged(6000, |row| Some(30.0 + 60.0 * (f64::from(row) * 0.011).sin().abs()), by_load);
+    for card in [alike, holes, with_speed] {
+        assert_eq!(card.proposed_log_loads(), [0.0; 0]);
+        assert!(card.log_outcome().expect("safe").side.groups.iter().all(|group| group.load.is_none()));
+    }
+}
+
+/// High load driven below 2600 1/min alone: it moves the floor but can't part the table, and the plan asks for just the speeds
+/// it lacks, at that load, beside the caution that goes with it.
+#[test]
+fn a_load_not_driven_at_most_speeds_is_asked_for_at_those_speeds() {
+    let rpm = |row: u32| 2000.0 + 2000.0 * (f64::from(row) * 0.011).sin().abs();
+    let high = |row: u32| Some(if rpm(row) < 2700.0 && row % 1000 < 500 { 90.0 } else { 40.0 });
+    let card = logged(6000, high, |load| 0.2 * (load - 40.0));
+    assert_eq!(card.proposed_log_loads(), [0.0; 0]);
+    let result = ringdown::out::result::result(&card);
+    let plan = result["plan"].as_array().expect("a plan");
+    let wanted = |row: &Value| row["load"].as_f64().is_some_and(|load| load > 65.0);
+    let high: Vec<&Value> = plan.iter().filter(|row| wanted(row)).collect();
+    assert_eq!(high.len(), 1, "{plan:?}");
+    assert_eq!((&high[0]["from_rpm"], &high[0]["to_rpm"]), (&json!(3000.0), &json!(3500.0)));
+    assert!(plan.iter().all(|row| wanted(row) || row["load"].is_null()), "{plan:?}");
+    let view = section::view(&card, 8).expect("limits");
+    assert!(view.todo.iter().any(|act| act.contains("near load") && act.contains("never hold")), "{:?}", view.todo);
+    assert!(view.why.iter().any(|why| why.contains("does not part the table yet")), "{:?}", view.why);
 }
 
 /// Load that does not move the floor parts nothing; nor does load that goes with speed, because then no speed has both.

@@ -352,7 +352,7 @@ fn see_log(log: &Ready, with_load: bool, blocks: &mut Blocks, seen: &mut Seens) 
 }
 
 /// Whether loads of all logs can be matched: all of one unit (pressures are read in kPa).
-fn same_load_unit(all: &[(&File, &Log)]) -> bool {
+pub(super) fn same_load_unit(all: &[(&File, &Log)]) -> bool {
     let columns: Option<Vec<&Column>> = all.iter().map(|(_, log)| log.first(Role::Load)).collect();
     columns.is_some_and(|columns| columns.windows(2).all(|two| two[0].unit == two[1].unit))
 }

@@ -116,10 +116,10 @@ fn explain_column(outcome: &mut LogOutcome, log: &Ready, column: usize) {
     }
 }
 
-/// Height of a row over the floor of a level column.
+/// Height of a row over the floor that a level column has at its load.
 fn over(log: &Ready, floor: &Floor, row: usize, column: usize) -> Option<Over> {
-    let (group, level) = log.levels.get(column)?;
-    let at = floor.at(*group, *log.drive.rpm.get(row)?)?;
+    let (_, level) = log.levels.get(column)?;
+    let at = floor.at(log.group_at(column, row)?, *log.drive.rpm.get(row)?)?;
     let value = level.at(row)?;
     let before = row.checked_sub(1).filter(|before| level.at(*before) == Some(value));
     let is_old = before.is_some_and(|before| log.drive.t_s[row] - log.drive.t_s[before] < OLD_S);

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use super::loads::Parting;
 use super::recording::Recording;
 use super::{Card, Content, Feature, File, FileId, FileRole, Mark, MarkLabel, SAME_EVENT_S};
 use crate::crank::Event;
 use crate::feature::level::{LeftOut, Level};
 use crate::limit::floor::{Floor, Observation};
 use crate::limit::limits::{LimitAt, Limits, Wanted, standing_apart};
+use crate::limit::plan::Step;
 use crate::limit::proof::nearest;
 use crate::limit::rules::Rule;
 use crate::limit::shape::Shape;
@@ -121,16 +123,21 @@ impl Card {
     pub(super) fn learn_on(&mut self) {
         match self.learnt {
             0 => {
-                self.proposed_loads.clear();
+                self.proposed_loads = Parting::default();
                 self.outcome = self.learn_recordings();
                 self.proposed_loads = self.loads_worth_parting();
-                if !self.proposed_loads.is_empty() {
+                if !self.proposed_loads.loads.is_empty() {
                     self.outcome = self.learn_recordings();
                 }
                 self.changed.extend(5..=11);
             }
             1 => {
+                self.proposed_log_loads = Parting::default();
                 self.log_outcome = self.learn_logs();
+                self.proposed_log_loads = self.log_loads_worth_parting();
+                if !self.proposed_log_loads.loads.is_empty() {
+                    self.log_outcome = self.learn_logs();
+                }
                 self.learn_through_own();
                 self.changed.extend(7..=11);
             }
@@ -243,15 +250,15 @@ impl Card {
 
     /// The same, by the breakpoints proposed where the sheet lists none.
     fn load_of(&self, file: &File, t_s: f64) -> Option<f64> {
-        if self.proposed_loads.is_empty() {
+        if self.proposed_loads.loads.is_empty() {
             return self.load_at(file, t_s);
         }
-        nearest_load(&self.proposed_loads, self.known_load(file, t_s)?)
+        nearest_load(&self.proposed_loads.loads, self.known_load(file, t_s)?)
     }
 
-    /// The load breakpoint of the sheet's control unit that lies nearest; `None` where it has none, or only one.
-    pub(super) fn load_breakpoint(&self, load: f64) -> Option<f64> {
-        nearest_load(&self.listed_loads()?, load)
+    /// Load breakpoints in force for logs: of the sheet's control unit, else those proposed; empty: none.
+    pub(super) fn log_loads(&self) -> Vec<f64> {
+        self.listed_loads().unwrap_or_else(|| self.proposed_log_loads.loads.clone())
     }
 
     /// Load breakpoints of the sheet's control unit; `None`: fewer than two.
@@ -260,9 +267,19 @@ impl Card {
         (list.len() > 1).then(|| list.iter().take(MOST_LOADS).filter_map(serde_json::Value::as_f64).collect())
     }
 
-    /// Load breakpoints in force that the sheet does not list; empty: none.
+    /// Load breakpoints in force for recordings that the sheet does not list; empty: none.
     pub fn proposed_loads(&self) -> &[f64] {
-        &self.proposed_loads
+        &self.proposed_loads.loads
+    }
+
+    /// The same for logs.
+    pub fn proposed_log_loads(&self) -> &[f64] {
+        &self.proposed_log_loads.loads
+    }
+
+    /// What must be recorded before load, which moves the floor, can part recordings and logs; empty: nothing.
+    pub fn lacking_loads(&self) -> [&[Step]; 2] {
+        [&self.proposed_loads.lacking, &self.proposed_log_loads.lacking]
     }
 
     /// Levels of safe running of a recording, at its own times; a group that is not among `groups` yet comes after them.
@@ -398,7 +415,7 @@ pub(super) fn may_knock(role: FileRole) -> bool {
 }
 
 /// The nearest of some load breakpoints.
-fn nearest_load(breakpoints: &[f64], load: f64) -> Option<f64> {
+pub(super) fn nearest_load(breakpoints: &[f64], load: f64) -> Option<f64> {
     breakpoints.get(nearest(breakpoints, load)?).copied()
 }
 

@@ -1,11 +1,11 @@
 //! From a log's samples to floor, limits and the samples over them, per level column.
 
 use super::explain::{Answers, explain};
-use super::learn::{Group, Side, Source, index_of, may_knock};
+use super::learn::{Group, Side, Source, index_of, may_knock, nearest_load};
 use super::own::{Flags, Own, own};
 use super::{Card, File, FileId, FileRole, RoleReason};
 use crate::feature::cause::Cause;
-use crate::feature::drive::Drive;
+use crate::feature::drive::{Drive, held};
 use crate::feature::logged::{self, Cell, LevelColumn};
 use crate::feature::response::{Response, Retard, retards, taken_for_knock};
 use crate::feature::stretch::{Stretch, Stretches};
@@ -91,7 +91,7 @@ pub(super) struct Ready<'a> {
     pub retards: Vec<Retard>,
     /// Rows that the control unit took for knock, in a log that nobody promised to be safe; empty: none.
     pub suspect: Vec<bool>,
-    /// Load breakpoint of each group, where the sheet lists some; empty: none.
+    /// Load breakpoint of each group, where load parts the table; empty: none.
     pub loads: Vec<(u16, Option<f64>)>,
     /// Load breakpoint of each row; empty: none.
     pub row_loads: Vec<Option<f64>>,
@@ -108,6 +108,14 @@ impl<'a> Ready<'a> {
     fn is_waved_through(&self, row: usize) -> bool {
         let is_upset = self.stretches.upsets.get(row).is_none_or(Option::is_some);
         !is_upset && self.stretches.of.get(row).is_some_and(|stretch| self.used.contains(stretch))
+    }
+
+    /// The group of a level column at the load of a row.
+    pub fn group_at(&self, column: usize, row: usize) -> Option<u16> {
+        let (group, level) = self.levels.get(column)?;
+        let Some(load) = self.row_loads.get(row) else { return Some(*group) };
+        let own = self.levels.iter().filter(|(_, other)| other.name == level.name);
+        own.map(|(group, _)| *group).find(|group| self.loads.contains(&(*group, *load)))
     }
 
     /// Whether an observation is this file's.
@@ -205,8 +213,9 @@ impl Card {
     ) -> Option<Ready<'a>> {
         let drive = Drive::of(log)?;
         let stretches = Stretches::of(&drive);
-        let load = log.first(Role::Load);
-        let at = |row: usize| load.and_then(|load| load.values.get(row)).and_then(|load| self.load_breakpoint(*load));
+        let breakpoints = self.log_loads();
+        let load = log.first(Role::Load).filter(|_| !breakpoints.is_empty()).map(|column| held(drive.t_s, column));
+        let at = |row: usize| load.as_ref()?.get(row).and_then(|load| nearest_load(&breakpoints, *load));
         let mut row_loads: Vec<Option<f64>> = (0..log.t_s.len()).map(at).collect();
         let mut parts = row_loads.clone();
         parts.sort_by(|a, b| a.unwrap_or(f64::NEG_INFINITY).total_cmp(&b.unwrap_or(f64::NEG_INFINITY)));

@@ -1,10 +1,19 @@
 //! Load breakpoints where load is known all through, moves the floor, and the sheet lists none.
 
+use super::compare::same_load_unit;
+use super::learn::may_knock;
 use super::recording::Recording;
-use super::{Card, File, LearntFrom, Mark};
+use super::{Card, File, Group, LearntFrom, Mark, Side};
+use crate::feature::drive::{Drive, held};
+use crate::feature::logged;
 use crate::limit::floor::{Floor, NEAR_RPM, NEEDED_NEAR, Observation};
+use crate::limit::limits::LimitAt;
+use crate::limit::plan::{Step, plan};
 use crate::limit::proof::nearest;
+use crate::read::log::Log;
+use crate::read::roles::Role;
 use crate::stats::robust::median;
+use crate::stats::serial;
 
 /// Loads must be known for so much of safe running.
 const KNOWN: f64 = 0.9;
@@ -14,8 +23,21 @@ const LEAST_SPAN: f64 = 0.2;
 const FILLED: f64 = 0.8;
 /// A floor that moves by less than so many spreads between loads is one floor.
 const MOVES_SPREADS: f64 = 0.5;
+/// Rows of the logs looked at, about: of more every second, third, ...
+const MOST_ROWS: usize = 60_000;
+/// Standard error of the median of one normal value, in its deviations: the square root of half of pi (large samples).
+const MEDIAN_ERROR: f64 = 1.2533;
 /// Most load breakpoints proposed.
 const MOST: usize = 4;
+
+/// Whether load parts floor and limits where the sheet lists no breakpoints.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Parting {
+    /// Load breakpoints; empty: it does not.
+    pub loads: Vec<f64>,
+    /// What must be recorded before it can, where load moves the floor.
+    pub lacking: Vec<Step>,
+}
 
 impl Card {
     /// Load at a moment of a recording: of the marked stretch, else of the log laid over it.
@@ -28,11 +50,10 @@ impl Card {
     /// Load breakpoints that the recordings' coverage carries: as many, four at most, as leave every one of them the cells
     /// that all loads together fill; none where the sheet lists its own, where load is not known, or where the floor does
     /// not move with it.
-    pub(super) fn loads_worth_parting(&self) -> Vec<f64> {
-        let Some(side) = self.outcome().map(|outcome| &outcome.side) else { return Vec::new() };
-        if self.listed_loads().is_some() || side.source != LearntFrom::Safe {
-            return Vec::new();
-        }
+    pub(super) fn loads_worth_parting(&self) -> Parting {
+        let Some(side) = self.outcome().map(|outcome| &outcome.side).filter(|side| self.may_part(side)) else {
+            return Parting::default();
+        };
         let all: Vec<(&File, &Recording)> = self.recordings().filter(|(_, r)| r.levels.is_some()).collect();
         let (mut known, mut safe) = (Vec::new(), 0);
         for (file, recording) in self.pooled(&all) {
@@ -40,14 +61,68 @@ impl Card {
             safe += observed.len();
             known.extend(observed.into_iter().filter_map(|one| Some((one, self.known_load(file, one.t_s)?))));
         }
-        if known.is_empty() || (known.len() as f64) < KNOWN * safe as f64 {
-            return Vec::new();
-        }
-        let proposed = (2..=MOST).rev().map(|count| even(&known, count));
-        let carried = |loads: &Vec<f64>| is_covered(&known, loads, &side.floor, &side.breakpoints, side.groups.len());
-        let worth = |loads: &Vec<f64>| loads.len() > 1 && carried(loads) && moves(&known, loads, &side.floor);
-        proposed.into_iter().find(worth).unwrap_or_default()
+        worth_parting(&known, safe, side)
     }
+
+    /// The same of the logs, where all that are pooled have a load in one unit.
+    pub(super) fn log_loads_worth_parting(&self) -> Parting {
+        let Some(logs) = self.log_outcome().filter(|logs| self.may_part(&logs.side)) else { return Parting::default() };
+        let all: Vec<(&File, &Log)> = self.logs().collect();
+        let pooled = self.pooled(&all);
+        if !same_load_unit(&pooled) {
+            return Parting::default();
+        }
+        let rows: usize = pooled.iter().map(|(_, log)| log.t_s.len()).sum();
+        let (mut known, mut safe) = (Vec::new(), 0);
+        for (file, log) in pooled.iter().filter(|(file, _)| !may_knock(file.role)) {
+            let stretches = logs.stretches.iter().find(|(of, _)| *of == file.id).map(|(_, stretches)| stretches);
+            let Some((drive, stretches)) = Drive::of(log).zip(stretches) else { continue };
+            let loads = log.first(Role::Load).map(|column| held(drive.t_s, column)).unwrap_or_default();
+            for level in logged::levels(log).into_iter().filter(|level| level.unit == logs.unit) {
+                let is_own = |group: &Group| group.column.as_deref() == Some(level.name.as_str());
+                let Some(group) = logs.side.groups.iter().position(is_own) else { continue };
+                let cells = logged::cells(&drive, stretches, &level).filter(|cell| cell.learnt_from);
+                for cell in cells.step_by(rows / MOST_ROWS + 1) {
+                    safe += 1;
+                    let Some(load) = loads.get(cell.row).copied().filter(|load| load.is_finite()) else { continue };
+                    let (rpm, level) = (cell.rpm as f32, cell.level as f32);
+                    known.push((Observation { group: group as u16, rpm, level, t_s: cell.t_s }, load));
+                }
+            }
+        }
+        worth_parting(&known, safe, &logs.side)
+    }
+
+    fn may_part(&self, side: &Side) -> bool {
+        self.listed_loads().is_none() && side.source == LearntFrom::Safe
+    }
+}
+
+/// The finest loads that the coverage carries and that move the floor, of safe levels whose load is known among all `safe`;
+/// where two loads would move it but are not covered, what they lack.
+fn worth_parting(known: &[(Observation, f64)], safe: usize, side: &Side) -> Parting {
+    if known.is_empty() || (known.len() as f64) < KNOWN * safe as f64 {
+        return Parting::default();
+    }
+    let mut lacking = Vec::new();
+    for loads in (2..=MOST).rev().map(|count| even(known, count)).filter(|loads| loads.len() > 1) {
+        let parted = parted(known, &loads);
+        if moves(&parted, loads.len(), &side.floor) {
+            let rows = near(&parted, &loads, side);
+            if is_covered(&rows, side) {
+                return Parting { loads, lacking: Vec::new() };
+            }
+            let of_row: Vec<Option<f64>> = rows.iter().map(|(load, _)| Some(*load)).collect();
+            let cells: Vec<Vec<LimitAt>> = rows.into_iter().map(|(_, cells)| cells).collect();
+            lacking = plan(&cells, &of_row, &side.breakpoints);
+        }
+    }
+    Parting { loads: Vec::new(), lacking }
+}
+
+/// Every level with the index of its nearest load.
+fn parted(known: &[(Observation, f64)], loads: &[f64]) -> Vec<(Observation, usize)> {
+    known.iter().filter_map(|(one, load)| Some((*one, nearest(loads, *load)?))).collect()
 }
 
 /// So many breakpoints in the middles of equal parts between the 5 % and the 95 % quantile, rounded; fewer where they fall
@@ -68,40 +143,63 @@ fn even(known: &[(Observation, f64)], count: usize) -> Vec<f64> {
     breakpoints
 }
 
-/// Whether each load by itself fills enough of the cells that all together fill.
-fn is_covered(
-    known: &[(Observation, f64)],
-    loads: &[f64],
-    floor: &Floor,
-    breakpoints_rpm: &[f64],
-    groups: usize,
-) -> bool {
-    let cells = || (0..groups as u16).flat_map(|group| breakpoints_rpm.iter().map(move |rpm| (group, *rpm)));
-    let held: Vec<(u16, f64)> = cells().filter(|(group, rpm)| floor.at(*group, *rpm).is_some()).collect();
-    let filled = |own: usize| {
-        let near = |group: u16, rpm: f64| {
+/// For each load and group the cells of the table: cycles near, and how many a floor lacks, where all loads together hold one.
+fn near(parted: &[(Observation, usize)], loads: &[f64], side: &Side) -> Vec<(f64, Vec<LimitAt>)> {
+    let mut rows = Vec::new();
+    for group in 0..side.groups.len() as u16 {
+        let mut own: Vec<(f64, Vec<LimitAt>)> = loads.iter().map(|load| (*load, Vec::new())).collect();
+        for rpm in &side.breakpoints {
+            let mut counts = vec![0.0; loads.len()];
             let is_near = |one: &Observation| one.group == group && (f64::from(one.rpm) - rpm).abs() <= NEAR_RPM;
-            known.iter().filter(|(one, load)| is_near(one) && nearest(loads, *load) == Some(own)).count() as f64
-        };
-        held.iter().filter(|(group, rpm)| near(*group, *rpm) >= NEEDED_NEAR).count() as f64
-    };
-    !held.is_empty() && (0..loads.len()).all(|own| filled(own) >= FILLED * held.len() as f64)
+            parted.iter().filter(|(one, _)| is_near(one)).for_each(|(_, load)| counts[*load] += 1.0);
+            let is_held = side.floor.at(group, *rpm).is_some();
+            for ((_, cells), cycles) in own.iter_mut().zip(counts) {
+                let more_needed = if is_held { (NEEDED_NEAR - cycles).max(0.0) as u32 } else { 0 };
+                cells.push(LimitAt { floor: None, limit: None, cycles, more_needed });
+            }
+        }
+        rows.extend(own);
+    }
+    rows
 }
 
-/// Whether the middle of the levels over the common floor differs between the loads.
-fn moves(known: &[(Observation, f64)], loads: &[f64], floor: &Floor) -> bool {
+/// Whether each load by itself fills enough of the cells that all together fill.
+fn is_covered(rows: &[(f64, Vec<LimitAt>)], side: &Side) -> bool {
+    let cells =
+        || (0..side.groups.len() as u16).flat_map(|group| side.breakpoints.iter().map(move |rpm| (group, *rpm)));
+    let held = cells().filter(|(group, rpm)| side.floor.at(*group, *rpm).is_some()).count() as f64;
+    let lacking = |load: f64| {
+        let own = rows.iter().filter(|(of, _)| *of == load);
+        own.flat_map(|(_, cells)| cells).filter(|cell| cell.more_needed > 0).count() as f64
+    };
+    held > 0.0 && rows.iter().all(|(load, _)| held - lacking(*load) >= FILLED * held)
+}
+
+/// Whether the middle of the levels over the common floor surely differs between two loads: by more than what levels alike in
+/// a row leave open, which matters where few are known.
+fn moves(parted: &[(Observation, usize)], loads: usize, floor: &Floor) -> bool {
     let height = |one: &Observation| {
         let at = floor.at(one.group, f64::from(one.rpm))?;
         Some((f64::from(one.level) - at.level) / at.spread)
     };
-    let middle = |own: usize| {
-        let of_load = known.iter().filter(|(_, load)| nearest(loads, *load) == Some(own));
-        median(&of_load.filter_map(|(one, _)| height(one)).collect::<Vec<f64>>())
-    };
-    let middles: Vec<f64> = (0..loads.len()).filter_map(middle).collect();
-    let (low, high) = (
-        middles.iter().copied().fold(f64::INFINITY, f64::min),
-        middles.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-    );
-    high - low > MOVES_SPREADS
+    let heights: Vec<(u16, usize, f64)> =
+        parted.iter().filter_map(|(one, load)| Some((one.group, *load, height(one)?))).collect();
+    let of = |load: usize| heights.iter().filter(|one| one.1 == load).map(|one| one.2).collect::<Vec<f64>>();
+    let middles: Vec<(usize, f64, usize)> =
+        (0..loads).filter_map(|load| Some((load, median(&of(load))?, of(load).len()))).collect();
+    let middle = |load: usize| middles.iter().find(|one| one.0 == load).map_or(0.0, |one| one.1);
+    let groups = heights.iter().map(|one| one.0).max().unwrap_or(0);
+    let series: Vec<Vec<f64>> = (0..=groups)
+        .map(|group| {
+            let own = heights.iter().filter(|one| one.0 == group);
+            own.map(|one| (one.2 - middle(one.1)).clamp(-4.0, 4.0)).collect()
+        })
+        .collect();
+    let inflation = serial::worth_one(&series);
+    let highest = middles.iter().max_by(|a, b| a.1.total_cmp(&b.1));
+    let lowest = middles.iter().min_by(|a, b| a.1.total_cmp(&b.1));
+    lowest.zip(highest).is_some_and(|(low, high)| {
+        let error = MEDIAN_ERROR * (inflation / low.2 as f64 + inflation / high.2 as f64).sqrt();
+        high.1 - low.1 > MOVES_SPREADS + 2.0 * error
+    })
 }

@@ -108,7 +108,9 @@ pub struct Card {
     outcome: Option<Outcome>,
     log_outcome: Option<LogOutcome>,
     /// Load breakpoints in force where the sheet lists none, see [`loads`].
-    proposed_loads: Vec<f64>,
+    proposed_loads: loads::Parting,
+    /// The same of the logs.
+    proposed_log_loads: loads::Parting,
     evidence: Option<evidence::Evidence>,
     /// `Some(None)`: looked at, and there is nothing to compare.
     comparison: Option<Option<compare::Comparison>>,

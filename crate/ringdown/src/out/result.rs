@@ -5,6 +5,7 @@ use crate::card::{Card, ChosenBy, Content, File, Group, Side};
 use crate::crank::Source as CrankSource;
 use crate::read::log::Of;
 use crate::read::roles::Role;
+use crate::stats::rate::Rate;
 use serde_json::{Map, Value, json};
 
 const CONFIDENCE: f64 = 0.95;
@@ -26,6 +27,7 @@ pub fn result(card: &Card) -> Value {
         "floor": floors(card),
         "limits": limits(card),
         "coverage": coverage(card),
+        "plan": plan(card),
         "findings": findings(card),
         "choices": card.choices(),
         "verdict": section::verdict(card),
@@ -336,8 +338,15 @@ fn coverage(card: &Card) -> Value {
     Value::Array(out)
 }
 
+/// What to record next, in order: as section 8 says it.
+fn plan(card: &Card) -> Vec<Value> {
+    let of_side = |Sides { side, .. }: Sides| section::acts(card, side);
+    let one = |step: crate::limit::plan::Step| json!({"load": step.load, "from_rpm": step.from_rpm, "to_rpm": step.to_rpm, "pulls": step.pulls, "missing": step.missing});
+    sides(card).into_iter().flat_map(of_side).map(one).collect()
+}
+
 fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
-    let share = |rate: Option<crate::stats::rate::Rate>| {
+    let share = |rate: Option<Rate>| {
         rate.map(|rate| {
             let interval = rate.interval(CONFIDENCE);
             [rate.share().unwrap_or(0.0), interval.low, interval.high]
@@ -348,18 +357,6 @@ fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
     let false_alarms = share(proof.false_held_out.or(proof.false_labelled));
     let auc = proof.roc.as_ref().map(|roc| roc.auc);
     let interval = proof.roc.as_ref().and_then(|roc| roc.interval(CONFIDENCE));
-    let groups = card.outcome().map(|outcome| outcome.side.groups.as_slice()).unwrap_or_default();
-    let recall_at = |index: u16, rpm: Option<f64>, rate: crate::stats::rate::Rate| {
-        let interval = rate.interval(CONFIDENCE);
-        let mut value = json!({"rpm": rpm, "knocks": rate.trials, "caught": rate.hits, "recall": rate.share(), "recall_low": interval.low, "recall_high": interval.high});
-        if let (Some(group), Value::Object(map)) = (groups.get(usize::from(index)), &mut value) {
-            place(group, map);
-        }
-        value
-    };
-    let by_group = proof.by_group.iter().map(|(index, rate)| recall_at(*index, None, *rate));
-    let by_cell = proof.cells.iter().filter_map(|cell| Some(recall_at(cell.group, Some(cell.rpm), cell.recall?.rate)));
-    let by = by_group.chain(by_cell);
     let sweep = proof.sweep.iter().map(|(deg, rate)| {
         let interval = rate.interval(CONFIDENCE);
         json!({"ignition_deg_btdc": deg, "share": rate.share(), "low": interval.low, "high": interval.high, "cycles": rate.trials})
@@ -370,8 +367,50 @@ fn proof_json(card: &Card, proof: &crate::card::proof::Proof) -> Value {
         "false_per_1000": at(false_alarms, 0, 1000.0), "false_low": at(false_alarms, 1, 1000.0), "false_high": at(false_alarms, 2, 1000.0),
         "border_deg_btdc": proof.border_deg_btdc, "learnt_and_proven": proof.learnt_and_proven,
         "over_limit_share": proof.over_limit.and_then(|rate| rate.share()),
-        "by": by.collect::<Vec<_>>(), "sweep": sweep.collect::<Vec<_>>(),
+        "by": by_place(card, proof), "sweep": sweep.collect::<Vec<_>>(), "swept_by_log": proof.swept_by_log,
     })
+}
+
+/// Recall and false alarms by cylinder (and load where that parts the table), then of each by speed.
+fn by_place(card: &Card, proof: &crate::card::proof::Proof) -> Vec<Value> {
+    let Some(side) = card.outcome().map(|outcome| &outcome.side) else { return Vec::new() };
+    let caught = |index: u16, rpm: Option<f64>| {
+        let own = proof.cells.iter().filter(|cell| cell.group == index && rpm.is_none_or(|rpm| cell.rpm == rpm));
+        let of_group = || proof.by_group.iter().find(|(group, _)| *group == index).map(|(_, rate)| *rate);
+        if rpm.is_none() { of_group() } else { own.filter_map(|cell| Some(cell.recall?.rate)).next() }
+    };
+    let alarmed = |index: u16, rpm: Option<f64>| {
+        let at = |column: usize| side.breakpoints.get(column).copied();
+        let own = proof
+            .held_out_by
+            .iter()
+            .filter(|((group, column), _)| *group == index && rpm.is_none_or(|rpm| at(*column) == Some(rpm)));
+        let sum = own.fold(Rate { hits: 0, trials: 0 }, |sum, (_, rate)| Rate {
+            hits: sum.hits + rate.hits,
+            trials: sum.trials + rate.trials,
+        });
+        (sum.trials > 0).then_some(sum)
+    };
+    let interval = |rate: Option<Rate>| rate.map(|rate| rate.interval(CONFIDENCE));
+    let one = |index: u16, rpm: Option<f64>| {
+        let (caught, alarmed) = (caught(index, rpm), alarmed(index, rpm));
+        caught.or(alarmed)?;
+        let (recall, false_alarm) = (interval(caught), interval(alarmed));
+        let group = side.groups.get(usize::from(index))?;
+        let mut value = json!({
+            "rpm": rpm, "load": group.load,
+            "knocks": caught.map_or(0, |rate| rate.trials), "caught": caught.map_or(0, |rate| rate.hits),
+            "recall": caught.and_then(Rate::share), "recall_low": recall.map(|i| i.low), "recall_high": recall.map(|i| i.high),
+            "safe_cycles": alarmed.map_or(0, |rate| rate.trials), "false_alarms": alarmed.map_or(0, |rate| rate.hits),
+            "false_per_1000": alarmed.and_then(Rate::share).map(|share| 1000.0 * share),
+            "false_low": false_alarm.map(|i| 1000.0 * i.low), "false_high": false_alarm.map(|i| 1000.0 * i.high),
+        });
+        place(group, value.as_object_mut()?);
+        Some(value)
+    };
+    let groups = || 0..side.groups.len() as u16;
+    let speeds = groups().flat_map(|index| side.breakpoints.iter().map(move |rpm| (index, Some(*rpm))));
+    groups().map(|index| (index, None)).chain(speeds).filter_map(|(index, rpm)| one(index, rpm)).collect()
 }
 
 fn compare_json(card: &Card, comparison: &crate::card::compare::Comparison) -> Value {

@@ -40,7 +40,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     why.extend(expected(card, main));
     why.extend(pooling(main));
     why.extend(shape_sentence(card));
-    why.extend(proposed_loads(card));
+    why.extend(loads_sentence(card, recordings.is_none()));
     if main.source == LearntFrom::QuieterHalf {
         why.push(text("floor.why.quieter"));
     }
@@ -105,7 +105,7 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
     let rate = one_in(card.choices().false_alarm);
     let Some((low, high)) = filled.margins_db else {
         let values = [("rate", rate), ("more", number(f64::from(filled.more), 0))];
-        let todo = heavy(side).into_iter().chain(to_record(side)).collect();
+        let todo = heavy(side).into_iter().chain(to_record(card, side)).collect();
         return (State::NotEnough, say("limits.finding.none", &values), todo);
     };
     let empty = filled.all - filled.filled;
@@ -120,7 +120,7 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
     let doubts = doubts(side);
     let doubtful = side.source == LearntFrom::QuieterHalf || high > HIGH_DB || !doubts.is_empty();
     let state = if doubtful || card.choices().common_rule().is_some() { State::Look } else { State::Holds };
-    let mut todo: Vec<String> = if empty > 0 { to_record(side) } else { Vec::new() };
+    let mut todo: Vec<String> = to_record(card, side);
     todo.extend(doubts);
     if high > HIGH_DB {
         todo.push(text("limits.todo.high"));
@@ -163,18 +163,39 @@ fn heavy(side: &Side) -> Option<String> {
 /// A drift of fewer spreads than this is not worth a word.
 const DRIFT_SPREADS: f64 = 0.2;
 
-/// The next recordings, in order: slow speeds first.
-pub(super) fn to_record(side: &Side) -> Vec<String> {
-    let act = |step: &Step| {
-        let values = [
-            ("pulls", number(f64::from(step.pulls), 0)),
-            ("from", number((step.from_rpm - NEAR_RPM).max(0.0), 0)),
-            ("to", number(step.to_rpm + NEAR_RPM, 0)),
-            ("missing", number(f64::from(step.missing), 0)),
-        ];
-        say(if step.pulls > MANY_PULLS { "limits.todo.many" } else { "limits.todo.pulls" }, &values)
+/// The next recordings, in order: low loads first, of each slow speeds first.
+pub(super) fn to_record(card: &Card, side: &Side) -> Vec<String> {
+    acts(card, side).iter().map(act).collect()
+}
+
+/// The same as figures.
+pub(crate) fn acts(card: &Card, side: &Side) -> Vec<Step> {
+    let loads: Vec<Option<f64>> = side.groups.iter().map(|group| group.load).collect();
+    let is_recorded = card.outcome().is_some_and(|outcome| std::ptr::eq(side, &raw const outcome.side));
+    let lacking = card.lacking_loads()[usize::from(!is_recorded)];
+    plan(&side.table, &loads, &side.breakpoints).into_iter().chain(lacking.iter().copied()).collect()
+}
+
+fn act(step: &Step) -> String {
+    let mut values = vec![
+        ("pulls", number(f64::from(step.pulls), 0)),
+        ("from", number((step.from_rpm - NEAR_RPM).max(0.0), 0)),
+        ("to", number(step.to_rpm + NEAR_RPM, 0)),
+        ("missing", number(f64::from(step.missing), 0)),
+    ];
+    let key = match (step.pulls > MANY_PULLS, step.load) {
+        (true, _) => "limits.todo.many",
+        (false, None) => "limits.todo.pulls",
+        (false, Some(load)) => {
+            values.push(("load", load_number(load)));
+            "limits.todo.pulls.load"
+        }
     };
-    plan(&side.table, &side.breakpoints).iter().map(act).collect()
+    say(key, &values)
+}
+
+fn load_number(load: f64) -> String {
+    number(load, if load.fract() == 0.0 { 0 } else { 2 })
 }
 
 /// More pulls than this are no evening's work: a rarer limit, or a lower confidence, is the way out.
@@ -216,11 +237,14 @@ fn pooling(side: &Side) -> Vec<String> {
     sentences.into_iter().flatten().chain(fewer).collect()
 }
 
-/// Load breakpoints that the sheet does not list but the coverage carries.
-fn proposed_loads(card: &Card) -> Option<String> {
-    let loads = card.proposed_loads();
-    let shown = || names(loads.iter().map(|load| number(*load, if load.fract() == 0.0 { 0 } else { 2 })));
-    (!loads.is_empty()).then(|| say("limits.loads.proposed", &[("loads", shown())]))
+/// Load breakpoints that the sheet does not list but the coverage carries, or that load would move the floor if it did.
+fn loads_sentence(card: &Card, of_logs: bool) -> Option<String> {
+    let loads = if of_logs { card.proposed_log_loads() } else { card.proposed_loads() };
+    if loads.is_empty() {
+        let is_lacking = !card.lacking_loads()[usize::from(of_logs)].is_empty();
+        return is_lacking.then(|| text("limits.loads.lacking"));
+    }
+    Some(say("limits.loads.proposed", &[("loads", names(loads.iter().map(|load| load_number(*load))))]))
 }
 
 fn shape_sentence(card: &Card) -> Option<String> {

@@ -19,7 +19,7 @@ mod window;
 
 pub(crate) use compare::{floor as compared_floor, groups_of_one_mount};
 pub use handover::summary_text;
-pub(crate) use limits::per_minute;
+pub(crate) use limits::{acts, per_minute};
 pub(crate) use logs::column_per_minute;
 pub use recordings::{ChannelRow, FileRow, file_rows};
 pub(crate) use speed::lost_key;

@@ -45,6 +45,9 @@ pub(super) fn view(card: &Card) -> SectionView {
     if proof.learnt_and_proven > 0 {
         why.push(say("proof.why.same", &[("n", number(proof.learnt_and_proven as f64, 0))]));
     }
+    if proof.swept_by_log {
+        why.push(text("proof.why.swept"));
+    }
     SectionView { why, todo, cautions, tables, figures, ..blank(9, state, finding) }
 }
 
@@ -255,7 +258,7 @@ fn sweep_table(proof: &Proof) -> Table {
     table("sweep", sweep_sentence(proof), columns, rows.collect())
 }
 
-/// The angle at which the rising curve through the sweep passes 1 %, and whether a marked angle is surely over it.
+/// The angle at which the rising curve through the sweep passes 1 %, and whether an angle is surely over it.
 fn sweep_sentence(proof: &Proof) -> String {
     let surely = surely_over(proof);
     match proof.border_deg_btdc {
