@@ -175,8 +175,9 @@ fn logged_reports(file: &File, log: &Log) -> Vec<SensorReport> {
     let reports = levels.iter().enumerate().map(|(index, column)| {
         let linear = !column.unit.as_deref().is_some_and(|unit| unit.to_lowercase().contains("db"));
         let mut findings = crate::finding::logged::logged(&samples(log, column), log.rate_hz(), linear);
-        // banks are compared sensor by sensor; single cylinders differ by nature
-        let first = levels.first().filter(|first| index > 0 && is_bank(first) && is_bank(column));
+        // banks are compared sensor by sensor; single cylinders differ by nature, and what stands still tells no level
+        let moves = !findings.iter().any(|kind| matches!(kind, Kind::Stuck));
+        let first = levels.first().filter(|first| moves && index > 0 && is_bank(first) && is_bank(column));
         findings.extend(first.and_then(|first| imbalanced(&decibels(column), &decibels(first))));
         SensorReport {
             file: file.input.name.clone(),
