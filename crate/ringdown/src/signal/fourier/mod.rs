@@ -2,20 +2,26 @@
 //! not scaled.
 //!
 //! An even length is transformed as half as many complex values, samples two by two, and then taken apart (Press et al.,
-//! Numerical Recipes, 3rd edition, section 12.3.2, from memory). In the browser only the transforms for its vector unit are
-//! compiled: the plain ones beside them would weigh as much as the rest of the core's signal processing.
+//! Numerical Recipes, 3rd edition, section 12.3.2, from memory). The page has a small transform of its own, the program a
+//! library's.
 
+#[cfg(any(test, target_arch = "wasm32"))]
+mod small;
+
+use rustfft::FftNum;
 use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftNum};
-use std::sync::Arc;
+
+#[cfg(not(target_arch = "wasm32"))]
+type Plan<T> = library::Plan<T>;
+#[cfg(target_arch = "wasm32")]
+type Plan<T> = small::Small<T>;
 
 /// A planned transform with its buffers: no allocation per transform.
 pub struct Fourier<T: FftNum> {
     len: usize,
-    plan: Arc<dyn Fft<T>>,
-    input: Vec<Complex<T>>,
-    output: Vec<Complex<T>>,
-    scratch: Vec<Complex<T>>,
+    plan: Plan<T>,
+    /// Samples by twos, transformed in place; then bins.
+    values: Vec<Complex<T>>,
     /// e^(-2 pi i k / N) / 2i, for bins taken apart; none for odd lengths.
     turns: Vec<Complex<T>>,
 }
@@ -25,18 +31,15 @@ impl<T: FftNum> Fourier<T> {
     pub fn new(len: usize) -> Self {
         let is_even = len.is_multiple_of(2);
         let inner = if is_even { len / 2 } else { len };
-        let plan = plan(inner);
         let turn = |k: usize| {
             let angle = std::f64::consts::TAU * k as f64 / len.max(1) as f64;
             Complex::new(real(-0.5 * angle.sin()), real(-0.5 * angle.cos()))
         };
         Self {
             len,
-            input: vec![Complex::new(T::zero(), T::zero()); inner],
-            output: vec![Complex::new(T::zero(), T::zero()); inner.max(len / 2 + 1)],
-            scratch: vec![Complex::new(T::zero(), T::zero()); plan.get_outofplace_scratch_len()],
+            plan: Plan::new(inner),
+            values: vec![Complex::new(T::zero(), T::zero()); inner.max(len / 2 + 1)],
             turns: if is_even { (0..=inner / 2).map(turn).collect() } else { Vec::new() },
-            plan,
         }
     }
 
@@ -45,32 +48,37 @@ impl<T: FftNum> Fourier<T> {
         self.len / 2 + 1
     }
 
+    /// Complex values transformed.
+    fn inner(&self) -> usize {
+        if self.len.is_multiple_of(2) { self.len / 2 } else { self.len }
+    }
+
     /// What was last transformed.
     pub fn output(&self) -> &[Complex<T>] {
-        &self.output[..self.bins()]
+        &self.values[..self.bins()]
     }
 
     /// Transforms samples times weights; where either ends early, zeros follow.
     pub fn run(&mut self, samples: &[T], weights: &[T]) -> &[Complex<T>] {
         let known = samples.len().min(weights.len()).min(self.len);
         let (samples, weights) = (&samples[..known], &weights[..known]);
-        let inner = self.input.len();
+        let inner = self.inner();
         if self.len.is_multiple_of(2) {
             let pairs = samples.chunks_exact(2).zip(weights.chunks_exact(2));
-            for (into, (x, w)) in self.input.iter_mut().zip(pairs) {
+            for (into, (x, w)) in self.values.iter_mut().zip(pairs) {
                 *into = Complex::new(x[0] * w[0], x[1] * w[1]);
             }
             if known % 2 == 1 {
-                self.input[known / 2] = Complex::new(samples[known - 1] * weights[known - 1], T::zero());
+                self.values[known / 2] = Complex::new(samples[known - 1] * weights[known - 1], T::zero());
             }
-            self.input[known.div_ceil(2)..].fill(Complex::new(T::zero(), T::zero()));
+            self.values[known.div_ceil(2)..].fill(Complex::new(T::zero(), T::zero()));
         } else {
-            for (into, (x, w)) in self.input.iter_mut().zip(samples.iter().zip(weights)) {
+            for (into, (x, w)) in self.values.iter_mut().zip(samples.iter().zip(weights)) {
                 *into = Complex::new(*x * *w, T::zero());
             }
-            self.input[known..].fill(Complex::new(T::zero(), T::zero()));
+            self.values[known..].fill(Complex::new(T::zero(), T::zero()));
         }
-        self.plan.process_outofplace_with_scratch(&mut self.input, &mut self.output[..inner], &mut self.scratch);
+        self.plan.run(&mut self.values[..inner]);
         if self.len.is_multiple_of(2) {
             self.take_apart();
         }
@@ -79,15 +87,15 @@ impl<T: FftNum> Fourier<T> {
 
     /// Of bins k and N/2 - k of the pairs: their even part belongs to samples 0, 2, 4 ..., the odd one to 1, 3, 5 ...
     fn take_apart(&mut self) {
-        let half = self.input.len();
+        let half = self.inner();
         let share = real::<T>(0.5);
-        let first = if half == 0 { Complex::new(T::zero(), T::zero()) } else { self.output[0] };
-        self.output[0] = Complex::new(first.re + first.im, T::zero());
-        self.output[half] = Complex::new(first.re - first.im, T::zero());
+        let first = if half == 0 { Complex::new(T::zero(), T::zero()) } else { self.values[0] };
+        self.values[0] = Complex::new(first.re + first.im, T::zero());
+        self.values[half] = Complex::new(first.re - first.im, T::zero());
         if half < 2 {
             return;
         }
-        let (low, high) = self.output[1..half].split_at_mut((half - 1) / 2);
+        let (low, high) = self.values[1..half].split_at_mut((half - 1) / 2);
         let turns = self.turns.iter().skip(1);
         for ((low, high), turn) in low.iter_mut().zip(high.iter_mut().rev()).zip(turns) {
             let even = Complex::new((low.re + high.re) * share, (low.im - high.im) * share);
@@ -96,7 +104,7 @@ impl<T: FftNum> Fourier<T> {
             *high = (even - odd).conj();
         }
         if half.is_multiple_of(2) {
-            self.output[half / 2] = self.output[half / 2].conj();
+            self.values[half / 2] = self.values[half / 2].conj();
         }
     }
 }
@@ -106,13 +114,26 @@ fn real<T: FftNum>(value: f64) -> T {
 }
 
 #[cfg(not(target_arch = "wasm32"))]
-fn plan<T: FftNum>(len: usize) -> Arc<dyn Fft<T>> {
-    rustfft::FftPlanner::new().plan_fft_forward(len)
-}
+mod library {
+    use rustfft::num_complex::Complex;
+    use rustfft::{Fft, FftNum, FftPlanner};
+    use std::sync::Arc;
 
-#[cfg(target_arch = "wasm32")]
-fn plan<T: FftNum>(len: usize) -> Arc<dyn Fft<T>> {
-    rustfft::FftPlannerWasmSimd::new().expect("f32 and f64 both fit the vector unit").plan_fft_forward(len)
+    pub struct Plan<T: FftNum> {
+        plan: Arc<dyn Fft<T>>,
+        scratch: Vec<Complex<T>>,
+    }
+
+    impl<T: FftNum> Plan<T> {
+        pub fn new(len: usize) -> Self {
+            let plan = FftPlanner::new().plan_fft_forward(len);
+            Self { scratch: vec![Complex::new(T::zero(), T::zero()); plan.get_inplace_scratch_len()], plan }
+        }
+
+        pub fn run(&mut self, values: &mut [Complex<T>]) {
+            self.plan.process_with_scratch(values, &mut self.scratch);
+        }
+    }
 }
 
 #[cfg(test)]
