@@ -3,6 +3,7 @@
 use super::{Card, FileId};
 use crate::crank::{Source, Track};
 use crate::read::roles::Role;
+use crate::stats::order::Arrange;
 use crate::stats::robust::median;
 
 /// How a log's clock runs beside a recording's: log time = recording time + `offset_s` + `drift` x (recording time -
@@ -107,7 +108,7 @@ pub fn align(track: &Track, log_t_s: &[f64], log_rpm: &[f64]) -> Result<Alignmen
 fn rows(t_s: &[f64], rpm: &[f64]) -> Vec<(f64, f64)> {
     let usable = |(t, rpm): &(f64, f64)| t.is_finite() && rpm.is_finite() && *rpm > 100.0;
     let mut rows: Vec<(f64, f64)> = t_s.iter().copied().zip(rpm.iter().copied()).filter(usable).collect();
-    rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+    rows.arrange(|a, b| a.0.total_cmp(&b.0));
     rows.dedup_by(|a, b| a.0 <= b.0);
     rows
 }

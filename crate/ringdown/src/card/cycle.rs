@@ -4,6 +4,7 @@ use super::{Card, File, FileId, FileRole, recording::Recording};
 use crate::crank::Event;
 use crate::feature::cycle_map::{CycleMap, CycleMapper};
 use crate::read::samples::Planes;
+use crate::stats::order::Arrange;
 
 /// Most cycles read: more would not move the mean by a tenth of a decibel.
 const MOST_CYCLES: usize = 300;
@@ -44,7 +45,7 @@ fn mapped(recording: &Recording, cycle_deg: f64) -> Option<CycleMap> {
     let event = |index: u32| crank.events.get(index as usize).filter(|event| event.cylinder.is_some());
     let heard = maps.events.iter().zip(&maps.channels);
     let mut heard: Vec<(&Event, u16)> = heard.filter_map(|(index, channel)| Some((event(*index)?, *channel))).collect();
-    heard.sort_by(|a, b| a.0.rpm.total_cmp(&b.0.rpm));
+    heard.arrange(|a, b| a.0.rpm.total_cmp(&b.0.rpm));
     heard.truncate(heard.len().div_ceil(2));
     let mut mapper = CycleMapper::new(recording.sample_rate_hz(), cycle_deg)?;
     let mut planes = Planes::new();

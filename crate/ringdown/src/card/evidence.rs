@@ -7,6 +7,7 @@ use crate::feature::level::{PROFILE_BINS, PROFILE_START_DEG, PROFILE_STEP_DEG, p
 use crate::read::samples::Planes;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
+use crate::stats::order::Arrange;
 use crate::units::decibels;
 
 /// Loud cycles against quiet ones of the same cylinder at like speed.
@@ -153,7 +154,7 @@ impl Card {
                 .filter(|(_, (event, _))| event.used && event.knock() == Some(false))
                 .map(|(index, (judgement, event))| (judgement.group, event.rpm, index))
                 .collect();
-            quiet.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+            quiet.arrange(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
             let loud = |(_, event): &(usize, &Judged)| event.used && event.knock() == Some(true);
             for (index, judgement) in judged.iter().enumerate().filter(loud) {
                 let rpm = crank.events[index].rpm;

@@ -1,5 +1,6 @@
 //! From levels to floor, limits and judged events, for recordings (per cylinder, or per sensor where the turn is not known).
 
+use crate::stats::order::Arrange;
 use std::collections::BTreeMap;
 
 use super::loads::Parting;
@@ -190,7 +191,7 @@ impl Card {
             self.observations((file, recording, Through::ZeroPhase), 0.0, &mut groups, &mut Vec::new(), |_| true);
         }
         let load = |group: &Group| group.load.unwrap_or(f64::INFINITY);
-        groups.sort_by(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders).then(load(a).total_cmp(&load(b))));
+        groups.arrange(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders).then(load(a).total_cmp(&load(b))));
         let side = self.side_through(Through::ZeroPhase, groups)?;
         let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
         Some(Outcome { side, through_own: None, judged, held_out: None, held_out_by: BTreeMap::new() })
@@ -343,7 +344,7 @@ impl Card {
             .filter(|label| label.file == file.input.name)
             .map(|label| (label.t_s, label.knock))
             .collect();
-        labels.sort_by(|a, b| a.0.total_cmp(&b.0));
+        labels.arrange(|a, b| a.0.total_cmp(&b.0));
         let mut groups = side.groups.clone();
         let driven = self.driven(file);
         let judge_one = |((event, level), channel): ((&Event, &Level), &u16)| {
@@ -489,7 +490,7 @@ fn near(times: &[f64], t_s: f64) -> bool {
 /// breakpoint, alarm.
 fn held_out(side: &Side, wanted: Wanted, rule: Option<Rule>, part: usize) -> Vec<((u16, usize), bool)> {
     let mut by_time = side.learnt_from.clone();
-    by_time.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+    by_time.arrange(|a, b| a.t_s.total_cmp(&b.t_s));
     let [from, to] = [part, part + 1].map(|p| p * by_time.len() / PARTS);
     let others = [&by_time[..from], &by_time[to..]].concat();
     let floor = Floor::learn(&others, side.groups.len());

@@ -13,6 +13,7 @@ use crate::limit::floor::{Floor, MOST_RPM, Observation};
 use crate::read::log::{Column, Log, Of};
 use crate::read::roles::Role;
 use crate::stats::normal;
+use crate::stats::order::Arrange;
 use crate::stats::robust::{Definition, quantile};
 
 /// A log sample over its limit.
@@ -218,7 +219,7 @@ impl Card {
         let at = |row: usize| load.as_ref()?.get(row).and_then(|load| nearest_load(&breakpoints, *load));
         let mut row_loads: Vec<Option<f64>> = (0..log.t_s.len()).map(at).collect();
         let mut parts = row_loads.clone();
-        parts.sort_by(|a, b| a.unwrap_or(f64::NEG_INFINITY).total_cmp(&b.unwrap_or(f64::NEG_INFINITY)));
+        parts.arrange(|a, b| a.unwrap_or(f64::NEG_INFINITY).total_cmp(&b.unwrap_or(f64::NEG_INFINITY)));
         parts.dedup();
         if parts == [None] {
             row_loads.clear();

@@ -9,6 +9,7 @@ use super::offset::{self, Heard};
 use super::pattern::{Anchor, Pattern, cam_of, channel_of};
 use super::{Event, Lost, LostReason, Track, turn};
 use crate::read::sheet::{Edge, Sheet};
+use crate::stats::order::Arrange;
 
 /// Periods after which the direction of the edges is settled.
 const ENOUGH: u64 = 48;
@@ -324,7 +325,7 @@ impl Decoder {
                 Cut::Lost(from_s, to_s) => crank.lost.push(Lost { from_s, to_s, reason: LostReason::PatternBroken }),
             }
         }
-        crank.lost.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+        crank.lost.arrange(|a, b| a.from_s.total_cmp(&b.from_s));
         let placed: Vec<Placed> = crank.track.segments.iter_mut().map(|segment| placing.place(segment)).collect();
         let known: Vec<Known> = placed
             .iter()

@@ -1,6 +1,7 @@
 //! Firing TDC of each cylinder.
 
 use super::track::{Segment, Track};
+use crate::stats::order::Arrange;
 
 /// Firing angles nearer than this, one turn apart, are the two candidates of one place.
 const SAME_DEG: f64 = 1.0;
@@ -98,7 +99,7 @@ fn unnamed(places: Vec<Place>) -> Vec<Place> {
 }
 
 fn sorted(mut places: Vec<Place>) -> Vec<Place> {
-    places.sort_by(|a, b| a.deg.total_cmp(&b.deg));
+    places.arrange(|a, b| a.deg.total_cmp(&b.deg));
     places
 }
 

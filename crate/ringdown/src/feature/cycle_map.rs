@@ -7,6 +7,7 @@ use crate::crank::Event;
 use crate::crank::track::Segment;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
+use crate::stats::order::Arrange;
 use crate::units::decibels;
 
 /// Width of an angle step, degrees.
@@ -79,9 +80,9 @@ impl CycleMap {
             }
         };
         let mut found: Vec<Impact> = (0..self.steps).filter(loudest).map(impact).collect();
-        found.sort_by(|a, b| b.db.total_cmp(&a.db));
+        found.arrange(|a, b| b.db.total_cmp(&a.db));
         found.truncate(MOST);
-        found.sort_by(|a, b| a.deg_atdc.total_cmp(&b.deg_atdc));
+        found.arrange(|a, b| a.deg_atdc.total_cmp(&b.deg_atdc));
         found
     }
 }

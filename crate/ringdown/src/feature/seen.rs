@@ -5,6 +5,7 @@ use super::logged::{LevelColumn, to_statistics};
 use super::stretch::Stretches;
 use crate::read::log::Column;
 use crate::stats::moments::standard_deviation;
+use crate::stats::order::Arrange;
 use crate::stats::robust::median;
 
 /// What a sample stands for.
@@ -74,7 +75,7 @@ fn rise_per_octave(drive: &Drive, stretches: &Stretches, level: &LevelColumn, ba
     if pairs.len() < FEWEST {
         return None;
     }
-    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    pairs.arrange(|a, b| a.0.total_cmp(&b.0));
     let third = pairs.len() / 3;
     let middle = |part: &[(f64, f64)]| -> Option<(f64, f64)> {
         let of = |pick: fn(&(f64, f64)) -> f64| median(&part.iter().map(pick).collect::<Vec<_>>());

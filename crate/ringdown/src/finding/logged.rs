@@ -1,6 +1,7 @@
 //! Whether a control unit's logged knock level can be trusted.
 
 use super::sensors::Kind;
+use crate::stats::order::Arrange;
 use crate::stats::robust::median;
 
 /// A logged level beside the speed.
@@ -140,7 +141,7 @@ fn snapshot(pairs: &[(f64, f64)], linear: bool) -> Option<Kind> {
 fn rank_correlation(pairs: &[(f64, f64)]) -> f64 {
     let ranks = |pick: fn(&(f64, f64)) -> f64| {
         let mut order: Vec<usize> = (0..pairs.len()).collect();
-        order.sort_by(|a, b| pick(&pairs[*a]).total_cmp(&pick(&pairs[*b])));
+        order.arrange(|a, b| pick(&pairs[*a]).total_cmp(&pick(&pairs[*b])));
         let mut ranks = vec![0.0; pairs.len()];
         let mut from = 0;
         while from < order.len() {

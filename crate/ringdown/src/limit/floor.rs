@@ -2,6 +2,7 @@
 
 use super::curve::{BIN_RPM, Curve, Depths, Knot, Point, SPREAD_PRIOR};
 use crate::stats::moments::lag_one;
+use crate::stats::order::Arrange;
 
 /// Speeds beyond this are no engine's: the observation is left out.
 pub const MOST_RPM: f64 = 30_000.0;
@@ -216,7 +217,7 @@ impl Group {
                 (z.abs() < 3.0).then_some((o.t_s, z))
             })
             .collect();
-        ordered.sort_by(|a, b| a.0.total_cmp(&b.0));
+        ordered.arrange(|a, b| a.0.total_cmp(&b.0));
         let residuals: Vec<f64> = ordered.iter().map(|(_, z)| *z).collect();
         let r = lag_one(&residuals).unwrap_or(0.0).clamp(0.0, 0.9);
         (1.0 + r) / (1.0 - r)

@@ -4,6 +4,7 @@ use super::floor::{Floor, NEEDED_NEAR, Observation};
 use super::law::{self, Fitted, Lacking, Pool};
 use super::rules::{Rule, margins_db};
 use crate::stats::moments::mean;
+use crate::stats::order::Arrange;
 use crate::stats::rate::Rate;
 use crate::stats::serial;
 use crate::stats::tail::same_shares;
@@ -249,7 +250,7 @@ fn mean_error(floor: &Floor, residuals: &[Residual]) -> f64 {
 /// From the autocorrelation of each group in the order of time.
 fn inflation_of(residuals: &[Residual]) -> f64 {
     let mut ordered: Vec<Residual> = residuals.to_vec();
-    ordered.sort_by(|a, b| a.group.cmp(&b.group).then(a.t_s.total_cmp(&b.t_s)));
+    ordered.arrange(|a, b| a.group.cmp(&b.group).then(a.t_s.total_cmp(&b.t_s)));
     let parts = ordered.chunk_by(|a, b| a.group == b.group);
     let series: Vec<Vec<f64>> = parts.map(|part| part.iter().map(|r| r.z.clamp(-4.0, 4.0)).collect()).collect();
     serial::worth_one(&series)

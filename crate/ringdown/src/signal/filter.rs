@@ -5,7 +5,7 @@
 //! Processing, ch. 7 (from memory); the result is that of `scipy.signal.butter`, whose convention for the order is kept:
 //! a band-pass of order n has 2n poles. Gain is spread so that no section exceeds the signal's own range in the band.
 
-use realfft::num_complex::Complex;
+use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 
 /// What passes.

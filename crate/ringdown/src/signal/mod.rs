@@ -3,6 +3,7 @@
 pub mod envelope;
 pub mod filter;
 pub mod filtfilt;
+pub mod fourier;
 pub mod kurtosis;
 pub mod level;
 pub mod octave;

@@ -3,10 +3,10 @@
 //! Scaled as SciPy: density in 1/Hz (its sum times the bin spacing is the mean square), power so that a sine of amplitude
 //! A in the middle of a bin reads A^2/2. One-sided. Samples must be finite; others count as 0.
 
+use super::fourier::Fourier;
 use super::segments::Segments;
 use super::taper::Taper;
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
-use std::sync::Arc;
+use rustfft::num_complex::Complex;
 
 /// Fewer samples than one segment needs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,17 +36,13 @@ pub enum Detrend {
 
 /// A planned transform of tapered segments with its buffers.
 pub(super) struct Transform {
-    plan: Arc<dyn RealToComplex<f64>>,
-    input: Vec<f64>,
-    output: Vec<Complex<f64>>,
-    scratch: Vec<Complex<f64>>,
+    fourier: Fourier<f64>,
+    centred: Vec<f64>,
 }
 
 impl Transform {
     pub(super) fn new(len: usize) -> Self {
-        let plan = RealFftPlanner::new().plan_fft_forward(len);
-        let (input, output, scratch) = (plan.make_input_vec(), plan.make_output_vec(), plan.make_scratch_vec());
-        Self { plan, input, output, scratch }
+        Self { fourier: Fourier::new(len), centred: Vec::with_capacity(len) }
     }
 
     pub(super) fn run(&mut self, segment: &[f32], weights: &[f64], detrend: Detrend) -> &[Complex<f64>] {
@@ -54,13 +50,9 @@ impl Transform {
             Detrend::Nothing => 0.0,
             Detrend::Mean => segment.iter().map(|x| f64::from(*x)).sum::<f64>() / segment.len().max(1) as f64,
         };
-        for ((into, sample), weight) in self.input.iter_mut().zip(segment).zip(weights) {
-            *into = (f64::from(*sample) - mean) * weight;
-        }
-        self.plan
-            .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch)
-            .expect("the plan made its own buffers");
-        &self.output
+        self.centred.clear();
+        self.centred.extend(segment.iter().map(|sample| f64::from(*sample) - mean));
+        self.fourier.run(&self.centred, weights)
     }
 }
 

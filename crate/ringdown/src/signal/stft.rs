@@ -4,30 +4,24 @@
 //! less), a constant 1 reads 0 dB in bin 0. This is 3.01 dB above the mean square ([`crate::units::decibels`]), which is
 //! the scale of event levels. Transforms run in f32: noise of rounding lies near -140 dB re the loudest bin.
 
+use super::fourier::Fourier;
 use super::level::quick_db_in_place;
 use super::segments::Segments;
 use super::taper::Taper;
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
-use std::sync::Arc;
 
 /// Power spectra of single segments: planned once, no allocation per segment.
 pub struct Stft {
-    plan: Arc<dyn RealToComplex<f32>>,
+    fourier: Fourier<f32>,
     /// Taper times the scale that makes a full-scale sine 1.
     weights: Vec<f32>,
-    input: Vec<f32>,
-    output: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
 }
 
 impl Stft {
     /// For segments of `taper.len()` samples.
     pub fn new(taper: &Taper) -> Self {
-        let plan = RealFftPlanner::new().plan_fft_forward(taper.len());
         let scale = 2.0 / taper.sum();
         let weights = taper.weights().iter().map(|weight| (weight * scale) as f32).collect();
-        let (input, output, scratch) = (plan.make_input_vec(), plan.make_output_vec(), plan.make_scratch_vec());
-        Self { plan, weights, input, output, scratch }
+        Self { fourier: Fourier::new(taper.len()), weights }
     }
 
     /// Samples of a segment.
@@ -37,21 +31,13 @@ impl Stft {
 
     /// Bins of a segment: `segment_len() / 2 + 1`.
     pub fn bins(&self) -> usize {
-        self.output.len()
+        self.fourier.bins()
     }
 
     /// Power of each bin of one segment, a full-scale sine = 1. A shorter segment is filled up with zeros, samples past
     /// `segment_len()` are left out, as are values past the shorter of `out` and [`Stft::bins`].
     pub fn power(&mut self, segment: &[f32], out: &mut [f32]) {
-        let known = segment.len().min(self.input.len());
-        for ((into, sample), weight) in self.input.iter_mut().zip(segment).zip(&self.weights) {
-            *into = sample * weight;
-        }
-        self.input[known..].fill(0.0);
-        self.plan
-            .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch)
-            .expect("the plan made its own buffers");
-        for (into, bin) in out.iter_mut().zip(&self.output) {
+        for (into, bin) in out.iter_mut().zip(self.fourier.run(segment, &self.weights)) {
             *into = bin.norm_sqr();
         }
         self.halve_single_bins(out);

@@ -7,6 +7,7 @@ pub mod bootstrap;
 pub mod isotonic;
 pub mod moments;
 pub mod normal;
+pub mod order;
 pub mod rate;
 pub mod robust;
 pub mod roc;

@@ -10,6 +10,7 @@ use crate::feature::grid::ring::{Ring, listen};
 use crate::feature::grid::score::{FOLDS, Score};
 use crate::feature::grid::separate::Measure;
 use crate::feature::grid::{Band, Cell, Span, choose as choosing};
+use crate::stats::order::Arrange;
 use crate::stats::rate::Rate;
 use crate::stats::roc::Roc;
 
@@ -137,14 +138,14 @@ impl Searching {
             self.separation(levels, score, &places)
         };
         let mut rows: Vec<_> = self.groups.iter().cloned().enumerate().map(|(at, group)| (group, own(at))).collect();
-        rows.sort_by(|a, b| a.0.cylinders.cmp(&b.0.cylinders));
+        rows.arrange(|a, b| a.0.cylinders.cmp(&b.0.cylinders));
         rows
     }
 
     /// Other places that separate: chosen by supported score, none like the best or one before it.
     fn runners(&mut self, choice: &Choice, scores: &[Score], best: Found) -> Vec<Found> {
         let mut order: Vec<usize> = (0..scores.len()).collect();
-        order.sort_by(|a, b| choice.supported[*b].total_cmp(&choice.supported[*a]));
+        order.arrange(|a, b| choice.supported[*b].total_cmp(&choice.supported[*a]));
         let least = RUNNER_SHARE * choice.supported[choice.best];
         let (bands, spans) = (self.separator.bands().to_vec(), self.separator.spans().to_vec());
         let mut out: Vec<Found> = Vec::new();
@@ -166,7 +167,7 @@ impl Searching {
         let rank = |at: usize| (self.seen(at).group, self.seen(at).rpm);
         let before = |a: (u16, f32), b: (u16, f32)| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1));
         let mut quiet: Vec<usize> = (safe..levels.len()).filter(|at| levels[*at].abs() < QUIET).collect();
-        quiet.sort_by(|a, b| before(rank(*a), rank(*b)));
+        quiet.arrange(|a, b| before(rank(*a), rank(*b)));
         let loud: Vec<usize> = (safe..levels.len()).filter(|at| levels[*at] > limit).collect();
         let step = loud.len().div_ceil(MOST_PAIRS).max(1);
         let partner = |at: usize| {

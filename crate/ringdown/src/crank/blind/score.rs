@@ -3,10 +3,9 @@
 
 use super::Layout;
 use super::ear::Loudness;
+use crate::signal::fourier::Fourier;
 use crate::signal::taper::{Shape, Taper};
-use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex;
-use std::sync::Arc;
 
 /// Speeds searched, 1/min, and the step between them.
 const SLOWEST_RPM: f64 = 400.0;
@@ -39,10 +38,8 @@ pub struct Scorer {
     rpm_per_hz: f64,
     lines: Vec<Line>,
     taper: Vec<f32>,
-    transform: Arc<dyn RealToComplex<f32>>,
-    input: Vec<f32>,
-    output: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
+    transform: Fourier<f32>,
+    stretch: Vec<f32>,
     /// Power spectra of the voices, kept and last tried.
     power: Vec<Vec<f32>>,
     tried: Vec<Vec<f32>>,
@@ -91,7 +88,6 @@ impl Scorer {
         let lines = (1..=MULTIPLES * firings).map(line).filter(telling).collect();
         let len = ((STRETCH_S * rate_hz) as usize).clamp(16, LENGTH);
         let taper = Taper::periodic(Shape::Hann, len);
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(LENGTH);
         Scorer {
             cycle_hz,
             rpm_per_hz,
@@ -99,10 +95,8 @@ impl Scorer {
             firing: vec![0.0; LENGTH / 2 + 1],
             other: vec![0.0; LENGTH / 2 + 1],
             taper: taper.weights().iter().map(|&w| w as f32).collect(),
-            input: vec![0.0; LENGTH],
-            output: transform.make_output_vec(),
-            scratch: transform.make_scratch_vec(),
-            transform,
+            transform: Fourier::new(LENGTH),
+            stretch: vec![0.0; len],
             power: Vec::new(),
             tried: Vec::new(),
             rate_hz,
@@ -180,14 +174,14 @@ impl Scorer {
             let mut sharp = 0.0;
             for (index, voice) in voices.iter().enumerate() {
                 self.transform_warped(voice, centre_s, warp);
-                let power = self.output.iter().map(|value| f64::from(value.norm_sqr()));
+                let power = self.transform.output().iter().map(|value| f64::from(value.norm_sqr()));
                 let (sum, squares) = power.fold((0.0, 0.0), |(sum, squares), p| (sum + p, squares + p * p));
                 sharp += if sum > 0.0 { squares / (sum * sum) } else { 0.0 };
                 if self.tried.len() <= index {
                     self.tried.push(Vec::new());
                 }
                 self.tried[index].clear();
-                self.tried[index].extend(self.output.iter().map(Complex::norm_sqr));
+                self.tried[index].extend(self.transform.output().iter().map(Complex::norm_sqr));
             }
             if sharp > most {
                 most = sharp;
@@ -199,21 +193,14 @@ impl Scorer {
 
     fn transform_warped(&mut self, voice: &Loudness, centre_s: f64, warp: usize) {
         let centre = centre_s * voice.rate_hz - 0.5;
-        let len = self.taper.len();
-        for (slot, offset) in self.input.iter_mut().zip(&self.warps[warp]) {
+        for (slot, offset) in self.stretch.iter_mut().zip(&self.warps[warp]) {
             let at = centre + f64::from(*offset);
             let low = at.floor();
             let share = (at - low) as f32;
             *slot = voice.db(low as i64) * (1.0 - share) + voice.db(low as i64 + 1) * share;
         }
-        straighten(&mut self.input[..len]);
-        for (slot, weight) in self.input.iter_mut().zip(&self.taper) {
-            *slot *= weight;
-        }
-        self.input[len..].fill(0.0);
-        if self.transform.process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch).is_err() {
-            self.output.fill(Complex::default());
-        }
+        straighten(&mut self.stretch);
+        self.transform.run(&self.stretch, &self.taper);
     }
 
     /// Adds what each class of line would gain from one voice's spectrum.

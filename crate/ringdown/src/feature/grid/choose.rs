@@ -4,6 +4,7 @@
 
 use super::score::{FOLDS, Score};
 use super::{Band, Cell, Span};
+use crate::stats::order::Arrange;
 
 /// A cell's neighbour weighs as much as the two overlap, to this power where events are few and where they are many: a
 /// step aside (0.8) a half or a sixth, half of it an eighth or next to nothing. An even mean over all that overlap by half
@@ -36,7 +37,7 @@ pub struct Choice {
 pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usize, events: usize) -> Vec<usize> {
     let supported = Grid::new(bands, spans, events).support(values);
     let mut order: Vec<usize> = (0..supported.len()).collect();
-    order.sort_by(|a, b| supported[*b].total_cmp(&supported[*a]));
+    order.arrange(|a, b| supported[*b].total_cmp(&supported[*a]));
     order.truncate(count);
     order
 }
@@ -98,7 +99,7 @@ fn as_good(scores: &[Score], supported: &[f32], closer: &[usize], best: usize) -
         *at == best || mean <= error
     };
     let mut good: Vec<usize> = closer.iter().copied().filter(within).collect();
-    good.sort_by(|a, b| supported[*b].total_cmp(&supported[*a]));
+    good.arrange(|a, b| supported[*b].total_cmp(&supported[*a]));
     good
 }
 

@@ -6,6 +6,7 @@ use super::map::unpack;
 use super::score::{FOLDS, Score, Tally, bin_of};
 use super::{Band, Cell, FIRST_BIN, ROWS, Span, bands, spans};
 use crate::signal::level::quick_db;
+use crate::stats::order::Arrange;
 
 /// Events of a provoked recording whose common loudness is taken off: near enough in time to share ignition and load.
 const LIKE_EVENTS: usize = 32;
@@ -91,7 +92,7 @@ impl Separator {
     pub fn new(cases: &[Case], groups: usize, bins: usize, measure: Measure, false_alarm: f64) -> Option<Self> {
         let mirrored = cases.iter().filter(|case| !case.provoked).count() < FEWEST;
         let mut safe: Vec<usize> = (0..cases.len()).filter(|at| mirrored || !cases[*at].provoked).collect();
-        safe.sort_by(|a, b| {
+        safe.arrange(|a, b| {
             let (a, b) = (&cases[*a], &cases[*b]);
             a.group.cmp(&b.group).then(a.rpm.total_cmp(&b.rpm)).then(a.t_s.total_cmp(&b.t_s))
         });
@@ -100,7 +101,7 @@ impl Separator {
         let place = |at: &usize| background.place(cases[*at].group, cases[*at].rpm, REACH_RPM);
         let mut provoked: Vec<usize> = (0..cases.len()).filter(|at| mirrored || cases[*at].provoked).collect();
         provoked.retain(|at| place(at).is_some());
-        provoked.sort_by(|a, b| cases[*a].t_s.total_cmp(&cases[*b].t_s));
+        provoked.arrange(|a, b| cases[*a].t_s.total_cmp(&cases[*b].t_s));
         if safe.len() < FEWEST || provoked.len() < FEWEST {
             return None;
         }
@@ -325,7 +326,7 @@ const ENOUGH_HEARD: usize = 40;
 /// Contiguous stretches of equal counts in time.
 fn folds(safe: &[usize], cases: &[Case]) -> Vec<u8> {
     let mut by_time: Vec<usize> = (0..safe.len()).collect();
-    by_time.sort_by(|a, b| cases[safe[*a]].t_s.total_cmp(&cases[safe[*b]].t_s));
+    by_time.arrange(|a, b| cases[safe[*a]].t_s.total_cmp(&cases[safe[*b]].t_s));
     let mut folds = vec![0; safe.len()];
     for (rank, at) in by_time.into_iter().enumerate() {
         folds[at] = (rank * FOLDS / safe.len().max(1)) as u8;

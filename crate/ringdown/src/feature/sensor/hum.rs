@@ -8,6 +8,7 @@ use crate::signal::filter::{Pass, Running, butterworth};
 use crate::signal::segments::Segments;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
+use crate::stats::order::Arrange;
 use crate::stats::robust::{Definition, median, quantile, sorted};
 use serde::Serialize;
 
@@ -196,7 +197,7 @@ impl HumScan {
         let known: Vec<&Heard> = self.heard.iter().filter(|heard| heard.is_free(line)).collect();
         let mut all = if known.len() >= LEAST_SEGMENTS { known } else { self.stays_while_level_moves(line)? };
         // the engine buries what is told best when it is quiet
-        all.sort_by(|a, b| a.lines[line].around.total_cmp(&b.lines[line].around));
+        all.arrange(|a, b| a.lines[line].around.total_cmp(&b.lines[line].around));
         all.truncate((all.len().div_ceil(2)).max(LEAST_SEGMENTS));
         let db = sorted(&all.iter().map(|heard| heard.lines[line].db()).collect::<Vec<_>>());
         let at = |values: &[f64], share: f64| quantile(values, share, Definition::Linear);
@@ -221,7 +222,7 @@ impl HumScan {
         if all.len() < LEAST_UNKNOWN {
             return None;
         }
-        all.sort_by(|a, b| a.level_db.total_cmp(&b.level_db));
+        all.arrange(|a, b| a.level_db.total_cmp(&b.level_db));
         let moved = f64::from(all[all.len() * 9 / 10].level_db - all[all.len() / 10].level_db);
         let (quiet, loud) = all.split_at(all.len() / 2);
         let of = |half: &[&Heard], pick: fn(&Line) -> f64| -> f64 {

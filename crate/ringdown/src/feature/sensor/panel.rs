@@ -7,6 +7,7 @@ use super::{SensorFeatures, SensorScan};
 use crate::signal::filter::{Pass, Running, butterworth};
 use crate::signal::spectrum::{Cross, Detrend};
 use crate::signal::taper::{Shape, Taper};
+use crate::stats::order::Arrange;
 use crate::units::decibels;
 use serde::Serialize;
 
@@ -255,7 +256,7 @@ impl Panel {
 
     /// The figures, in the order of the channels.
     pub fn finish(mut self) -> Vec<Listened> {
-        self.cylinders.sort_by_key(|cylinder| cylinder.cylinder);
+        self.cylinders.arrange(|a, b| a.cylinder.cmp(&b.cylinder));
         let pickups = self.pickup.finish();
         let features: Vec<SensorFeatures> =
             std::mem::take(&mut self.scans).into_iter().map(SensorScan::finish).collect();

@@ -4,10 +4,10 @@
 //! with the wheel's own around the tooth frequency. Vibration locked to the crank does that too, but fills all orders; so
 //! the tooth line must also stand out of what lies beside it.
 
+use crate::signal::fourier::Fourier;
 use crate::signal::taper::{Shape, Taper};
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
+use rustfft::num_complex::Complex;
 use serde::Serialize;
-use std::sync::Arc;
 
 /// The wheel's signal in a sensor's.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -53,12 +53,9 @@ struct Gathered {
 /// Compares sensors with the wheel, one segment a slice.
 pub struct PickupScan {
     sample_rate_hz: f64,
-    plan: Arc<dyn RealToComplex<f32>>,
     weights: Vec<f32>,
-    input: Vec<f32>,
-    scratch: Vec<Complex<f32>>,
-    wheel: Vec<Complex<f32>>,
-    sensor: Vec<Complex<f32>>,
+    wheel: Fourier<f32>,
+    sensor: Fourier<f32>,
     orders: Vec<f64>,
     gathered: Vec<Gathered>,
 }
@@ -70,16 +67,12 @@ impl PickupScan {
     /// For slices of some 0.1 s of `sensors` channels.
     pub fn new(sample_rate_hz: f64, sensors: usize) -> Self {
         let len = 1 << ((0.09 * sample_rate_hz) as usize).clamp(64, 1 << 17).ilog2();
-        let plan = RealFftPlanner::new().plan_fft_forward(len);
         let weights = Taper::periodic(Shape::Hann, len).weights().iter().map(|weight| *weight as f32).collect();
         Self {
             sample_rate_hz,
             weights,
-            input: plan.make_input_vec(),
-            scratch: plan.make_scratch_vec(),
-            wheel: plan.make_output_vec(),
-            sensor: plan.make_output_vec(),
-            plan,
+            wheel: Fourier::new(len),
+            sensor: Fourier::new(len),
             orders: Vec::new(),
             gathered: (0..sensors).map(|_| Gathered::default()).collect(),
         }
@@ -89,18 +82,17 @@ impl PickupScan {
     pub fn push(&mut self, wheel: &[f32], sensors: &[&[f32]], rpm: Option<f64>) {
         let len = self.weights.len();
         let Some(wheel) = wheel.get(..len) else { return };
-        transform(&*self.plan, &self.weights, wheel, &mut self.input, &mut self.scratch, &mut self.wheel);
+        let wheel = self.wheel.run(wheel, &self.weights);
         let bin_hz = self.sample_rate_hz / len as f64;
-        let Some((from, to)) = line_of(&self.wheel, bin_hz) else { return };
-        let hz = centre(&self.wheel[from..to], from) * bin_hz;
+        let Some((from, to)) = line_of(wheel, bin_hz) else { return };
+        let hz = centre(&wheel[from..to], from) * bin_hz;
         if let Some(rpm) = rpm.filter(|rpm| *rpm > 300.0 && self.orders.len() < MOST_ORDERS) {
             self.orders.push(hz * 60.0 / rpm);
         }
         let class = ((3.0 * (hz / ABOVE_HZ).log2()).max(0.0) as usize).min(CLASSES - 1);
         for (gathered, samples) in self.gathered.iter_mut().zip(sensors) {
             let Some(samples) = samples.get(..len) else { continue };
-            transform(&*self.plan, &self.weights, samples, &mut self.input, &mut self.scratch, &mut self.sensor);
-            gathered.add(&self.wheel, &self.sensor, [from, to], class);
+            gathered.add(wheel, self.sensor.run(samples, &self.weights), [from, to], class);
         }
     }
 
@@ -145,20 +137,6 @@ impl Gathered {
         let error = 1.96 * ((self.db_squared / self.count - db * db).max(0.0) / self.count).sqrt();
         Some(Pickup { order, db, low_db: db - error, high_db: db + error, coherence })
     }
-}
-
-fn transform(
-    plan: &dyn RealToComplex<f32>,
-    weights: &[f32],
-    samples: &[f32],
-    input: &mut [f32],
-    scratch: &mut [Complex<f32>],
-    output: &mut [Complex<f32>],
-) {
-    for ((into, sample), weight) in input.iter_mut().zip(samples).zip(weights) {
-        *into = if sample.is_finite() { sample * weight } else { 0.0 };
-    }
-    plan.process_with_scratch(input, output, scratch).expect("the plan made its own buffers");
 }
 
 /// The bins of the wheel's strongest line.

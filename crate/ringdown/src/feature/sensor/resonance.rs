@@ -11,6 +11,7 @@
 //! its sides: a tuned sensor passes its skirts and noise there, a flat one the full spectrum.
 
 use super::spectra::{PEAKS_ABOVE_HZ, SpectraScan};
+use crate::stats::order::Arrange;
 use serde::Serialize;
 
 /// A resonance of the second order fitted to the spectrum pooled over speeds.
@@ -251,7 +252,7 @@ fn rise_db([quiet, loud]: &[Curve; 2], low_hz: f64, high_hz: f64) -> Option<f64>
 
 /// Median of the second values, each hertz counting alike: points are even in log frequency, so they weigh as their hertz.
 fn median_by_hz(mut points: Vec<(f64, f64)>) -> Option<f64> {
-    points.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
+    points.arrange(|a, b| a.1.total_cmp(&b.1));
     let half = 0.5 * points.iter().map(|(hz, _)| hz).sum::<f64>();
     let mut below = 0.0;
     let median = points.iter().find(|(hz, _)| {

@@ -4,6 +4,7 @@ use super::spectrogram::{Cells, Region, cells, colour_limits};
 use super::*;
 use crate::card::recording::Recording;
 use crate::out::words::say;
+use crate::stats::order::Arrange;
 
 /// Cells of these views.
 const SIZE: [usize; 2] = [OVERVIEW_COLUMNS, OVERVIEW_ROWS];
@@ -82,7 +83,7 @@ fn speeds(recording: &Recording, cells: &Cells) -> Vec<Option<f64>> {
 fn take_background_off(cells: &mut Cells, speeds: &[Option<f64>]) {
     let mut order: Vec<usize> = (0..cells.columns).collect();
     let speed = |column: usize| speeds.get(column).copied().flatten().unwrap_or(-1.0);
-    order.sort_by(|a, b| speed(*a).total_cmp(&speed(*b)));
+    order.arrange(|a, b| speed(*a).total_cmp(&speed(*b)));
     let plain = cells.levels.clone();
     let near = LIKE_COLUMNS.min(cells.columns);
     let mut sample = Vec::with_capacity(near);

@@ -6,6 +6,7 @@ use crate::card::search::Verdict;
 use crate::card::{ChosenBy, FileRole, Settled};
 use crate::feature::modes::Mode;
 use crate::out::words::{khz, say};
+use crate::stats::order::Arrange;
 
 /// Loud cycles must stand out by this much in the band to speak of knock rather than of loudness, dB.
 const STANDS_OUT_DB: f64 = 3.0;
@@ -120,7 +121,7 @@ fn source(card: &Card, band: Settled) -> String {
 /// One spectrogram per sensor channel of each recording, provoked ones first.
 fn spectrograms(card: &Card) -> Vec<FigureRef> {
     let mut files: Vec<_> = card.recordings().filter(|(_, recording)| recording.survey.is_some()).collect();
-    files.sort_by_key(|(file, _)| file.role != FileRole::Knock);
+    files.arrange(|(a, _), (b, _)| (a.role != FileRole::Knock).cmp(&(b.role != FileRole::Knock)));
     let channels = files.into_iter().flat_map(|(file, recording)| {
         recording.sensor_channels(card.sheet()).into_iter().map(move |channel| (file, channel))
     });

@@ -5,6 +5,7 @@ use crate::card::proof::{CONFIDENCE, Proof};
 use crate::card::{FileRole, Judged};
 use crate::out::view::Play;
 use crate::out::words::{percent, say};
+use crate::stats::order::Arrange;
 use crate::stats::rate::Rate;
 
 /// Rows of the event table: more than a person will listen to.
@@ -231,7 +232,7 @@ fn event_table(card: &Card) -> Table {
             rows.push((kind, over_db.abs(), Row { play: Some(play), ..row(cells) }));
         }
     }
-    rows.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    rows.arrange(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
     let all = rows.len();
     let mut taken = [0; 3];
     let within = |(kind, _, _): &(Kind, f32, Row)| {
@@ -306,7 +307,7 @@ fn log_events(card: &Card, logs: &crate::card::LogOutcome) -> Table {
     use crate::read::roles::Role;
     let mut events: Vec<_> = logs.events.iter().collect();
     let over = |event: &crate::card::LogEvent| event.level / event.limit;
-    events.sort_by(|a, b| over(b).total_cmp(&over(a)));
+    events.arrange(|a, b| over(b).total_cmp(&over(a)));
     let rows = events.iter().take(MOST_ROWS).filter_map(|event| {
         let (file, log) = card.logs().find(|(file, _)| file.id == event.file)?;
         let rpm = log.first(Role::Speed)?.values.get(event.row)?;

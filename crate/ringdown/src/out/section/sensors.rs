@@ -5,6 +5,7 @@ use crate::card::FileRole;
 use crate::card::sensors::SensorReport;
 use crate::finding::sensors::{Kind, Weight};
 use crate::out::words::{column_name, khz, percent, say};
+use crate::stats::order::Arrange;
 
 pub(super) fn view(card: &Card) -> SectionView {
     let reports = card.sensor_reports();
@@ -39,7 +40,7 @@ pub(super) fn view(card: &Card) -> SectionView {
 /// Worst first: that is the one to look at.
 fn by_weight(reports: &[SensorReport]) -> impl Iterator<Item = &SensorReport> {
     let mut order: Vec<&SensorReport> = reports.iter().collect();
-    order.sort_by_key(|report| std::cmp::Reverse(report.weight()));
+    order.arrange(|a, b| b.weight().cmp(&a.weight()));
     order.into_iter()
 }
 

@@ -5,6 +5,7 @@ use super::clip::{self, Point, Rect};
 use super::layout::{ColourScale, GAP, Layout, TICK};
 use super::pen::Anchor;
 use super::text::{clean, fitted, width};
+use crate::stats::order::Arrange;
 
 /// Words with their place. `rect` is what they cover by the width table.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,7 +93,7 @@ impl Words<'_> {
             .filter_map(|(index, layer)| self.right_end(index, layer))
             .take(room)
             .collect();
-        ends.sort_by(|a, b| a.0.total_cmp(&b.0));
+        ends.arrange(|a, b| a.0.total_cmp(&b.0));
         let wanted: Vec<f64> = ends.iter().map(|end| end.0).collect();
         let half = self.layout.leading / 2.0;
         let heights = spread(&wanted, self.layout.leading, plot.top + half, plot.bottom - half);

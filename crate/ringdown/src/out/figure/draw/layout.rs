@@ -6,6 +6,7 @@ use super::clip::Rect;
 use super::text::{broken, clean, width};
 use super::ticks::{self, Tick};
 use super::{Plot, Scheme, View, heat};
+use crate::stats::order::Arrange;
 
 /// Length of a tick and the gap to its figure, in CSS pixels.
 pub const TICK: f64 = 4.0;
@@ -215,7 +216,7 @@ fn side_by_side(ticks: &[Tick], range: &Range, length: f64, size: f64) -> bool {
         (centre - half, centre + half)
     };
     let mut ends: Vec<(f64, f64)> = ticks.iter().map(ends).collect();
-    ends.sort_by(|a, b| a.0.total_cmp(&b.0));
+    ends.arrange(|a, b| a.0.total_cmp(&b.0));
     ends.iter().zip(ends.iter().skip(1)).all(|(a, b)| b.0 - a.1 >= size * 0.7)
 }
 
