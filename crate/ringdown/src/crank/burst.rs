@@ -1,7 +1,8 @@
 //! The noise of combustion over crank angle: where in the firing interval it rises, and whether there is any.
 //!
 //! Combustion is told from what strikes (valves, injectors) by its length: it lasts for a part of the turn, a blow for as long
-//! as metal rings. That is why the slow periods are looked at, where the two differ most.
+//! as metal rings. That is why the slow periods are looked at, where the two differ most. Two blows after each other last as
+//! long, but each is as strong as chance has it; a combustion is strong or weak from beginning to end.
 
 use super::blind::Loudness;
 use super::track::{Segment, Track};
@@ -26,6 +27,10 @@ const SHORTEST_S: f64 = 1.6e-3;
 /// Least height over the quiet part, dB, and against the difference between two halves of the periods.
 const LEAST_DB: f64 = 1.5;
 const OVER_CHANCE: f64 = 6.0;
+/// Periods read in one go: their neighbours are compared.
+const TOGETHER: i64 = 16;
+/// The beginning and the end of combustion vary together by so many standard errors.
+const COMMON: f64 = 2.0;
 /// Halves of the periods whose rises lie further apart than this show no common one, degrees.
 const APART_DEG: f64 = 12.0;
 
@@ -47,27 +52,26 @@ impl Burst {
     /// The mean over all voices, folded over the firings; `None` where nothing in the profile lasts as long as combustion.
     pub fn find(track: &Track, voices: &[&Loudness], firing_deg: &[f64], period_deg: f64) -> Option<Burst> {
         let repeat_deg = repeat(firing_deg, period_deg)?;
-        let mut rows = rows(track, voices, firing_deg, period_deg);
-        let order: Vec<usize> = (0..rows.len()).collect();
-        let mut slow = order;
-        slow.sort_by(|&a, &b| rows[a].rpm.total_cmp(&rows[b].rpm));
+        let rows = rows(track, voices, period_deg);
+        let mut slow: Vec<&Row> = rows.iter().collect();
+        slow.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
         slow.truncate(((slow.len() as f64 * SLOW) as usize).max(FEWEST_FIRINGS / firing_deg.len().max(1)));
-        slow.sort_unstable();
-        let chosen: Vec<Row> = slow.into_iter().map(|index| std::mem::take(&mut rows[index])).collect();
-        let rpm = chosen.iter().map(|row| row.rpm).sum::<f64>() / chosen.len().max(1) as f64;
-        if chosen.len() * firing_deg.len() < FEWEST_FIRINGS || !(rpm > 0.0 && rpm < FASTEST_RPM) {
+        slow.sort_by_key(|row| (row.segment, row.period));
+        let rpm = slow.iter().map(|row| row.rpm).sum::<f64>() / slow.len().max(1) as f64;
+        if slow.len() * firing_deg.len() < FEWEST_FIRINGS || !(rpm > 0.0 && rpm < FASTEST_RPM) {
             return None;
         }
-        let fold = |rows: &mut dyn Iterator<Item = &Row>| Profile::new(rows, repeat_deg, period_deg);
-        let whole = fold(&mut chosen.iter());
-        let parity = [0, 1].map(|odd| fold(&mut chosen.iter().skip(odd).step_by(2)));
-        let (first, last) = chosen.split_at(chosen.len() / 2);
+        let fold = |rows: &mut dyn Iterator<Item = &&Row>| Profile::new(rows, firing_deg, repeat_deg, period_deg);
+        let whole = fold(&mut slow.iter());
+        let parity = [0, 1].map(|odd| fold(&mut slow.iter().skip(odd).step_by(2)));
+        let (first, last) = slow.split_at(slow.len() / 2);
         let halves = [fold(&mut first.iter()), fold(&mut last.iter())].map(|half| half.shape());
         let (shape, [Some(a), Some(b)]) = (whole.shape()?, halves) else { return None };
         let spread_deg = wrap(a.rise_deg - b.rise_deg, repeat_deg).abs();
         let long = shape.length_deg >= SHORTEST_DEG && shape.length_deg / (6.0 * rpm) >= SHORTEST_S;
         let loud = shape.height_db >= LEAST_DB.max(OVER_CHANCE * parity[0].apart(&parity[1]));
-        (long && loud && spread_deg <= APART_DEG).then_some(Burst {
+        let one = varies_as_one(&rows, firing_deg, period_deg, &shape);
+        (long && loud && one && spread_deg <= APART_DEG).then_some(Burst {
             rise_deg: wrap(shape.rise_deg, repeat_deg),
             repeat_deg,
             spread_deg,
@@ -76,33 +80,35 @@ impl Burst {
     }
 }
 
-/// One period, folded over the firings.
+/// One period.
 #[derive(Default)]
 struct Row {
+    segment: usize,
+    period: i64,
     rpm: f64,
     db: Vec<f32>,
 }
 
-fn rows(track: &Track, voices: &[&Loudness], firing_deg: &[f64], period_deg: f64) -> Vec<Row> {
+fn rows(track: &Track, voices: &[&Loudness], period_deg: f64) -> Vec<Row> {
     let periods = |segment: &Segment| {
         let (from, to) = segment.span_deg().unwrap_or_default();
         ((from / period_deg).ceil() as i64)..((to / period_deg).floor() as i64)
     };
     let all: usize = track.segments.iter().map(|segment| periods(segment).count()).sum();
-    let step = all.div_ceil(MOST_PERIODS).max(1);
+    let step = all.div_ceil(MOST_PERIODS).max(1) as i64;
     let mut rows = Vec::new();
-    for segment in &track.segments {
-        for period in periods(segment).step_by(step) {
+    for (index, segment) in track.segments.iter().enumerate() {
+        for period in periods(segment).filter(|period| period.div_euclid(TOGETHER) % step == 0) {
             let start_deg = period as f64 * period_deg;
             let rpm = segment.rpm_between(start_deg, start_deg + period_deg);
             let db = heard(segment, voices, start_deg, period_deg);
-            rows.extend(rpm.zip(db).map(|(rpm, db)| Row { rpm, db: folded(&db, firing_deg) }));
+            rows.extend(rpm.zip(db).map(|(rpm, db)| Row { segment: index, period, rpm, db }));
         }
     }
     rows
 }
 
-/// Loudness of a period at each step, against its mean.
+/// Loudness of a period at each step.
 fn heard(segment: &Segment, voices: &[&Loudness], start_deg: f64, period_deg: f64) -> Option<Vec<f32>> {
     let pieces = (period_deg / PIECE_DEG).round() as usize;
     let times = (0..=pieces).map(|piece| segment.time_at(start_deg + piece as f64 * PIECE_DEG));
@@ -114,15 +120,47 @@ fn heard(segment: &Segment, voices: &[&Loudness], start_deg: f64, period_deg: f6
         let mean = |t_s: f64| voices.iter().map(|voice| voice.at(t_s)).sum::<f32>() / voices.len() as f32;
         db.extend((0..inner).map(|k| mean(at(k))));
     }
-    let mean = db.iter().sum::<f32>() / db.len().max(1) as f32;
-    db.iter_mut().for_each(|value| *value -= mean);
     Some(db)
 }
 
-fn folded(db: &[f32], firing_deg: &[f64]) -> Vec<f32> {
+/// Whether the first and the last third of the loud stretch are loud in the same firings: the covariance of how one firing
+/// differs from those two periods before and after, which are the same cylinder's in any case.
+fn varies_as_one(rows: &[Row], firing_deg: &[f64], period_deg: f64, shape: &Shape) -> bool {
+    let mut places: Vec<f64> = Vec::new();
+    for deg in firing_deg {
+        if places.iter().all(|known| wrap(known - deg, period_deg).abs() >= STEP_DEG) {
+            places.push(*deg);
+        }
+    }
+    let third = |row: &Row, firing: f64, from: f64| {
+        let count = (shape.length_deg / 3.0 / STEP_DEG).max(1.0) as usize;
+        let first = ((firing + shape.rise_deg + from) / STEP_DEG).rem_euclid(row.db.len() as f64) as usize;
+        let value = |k: usize| row.db.get((first + k) % row.db.len()).copied().unwrap_or(0.0);
+        (0..count).map(|k| f64::from(value(k))).sum::<f64>() / count as f64
+    };
+    let mut products = Vec::new();
+    for around in rows.windows(5) {
+        let [before, _, row, _, after] = around else { continue };
+        let apart = (after.segment, after.period) != (before.segment, before.period + 4);
+        if apart || row.rpm > FASTEST_RPM {
+            continue;
+        }
+        products.extend(places.iter().map(|&firing| {
+            let differs =
+                |from: f64| third(row, firing, from) - 0.5 * (third(before, firing, from) + third(after, firing, from));
+            differs(0.0) * differs(2.0 / 3.0 * shape.length_deg)
+        }));
+    }
+    let count = products.len() as f64;
+    let mean = products.iter().sum::<f64>() / count;
+    let squares: f64 = products.iter().map(|product| (product - mean).powi(2)).sum();
+    count >= 30.0 && mean > COMMON * (squares / count / (count - 1.0)).sqrt()
+}
+
+fn folded(db: &[f64], firing_deg: &[f64]) -> Vec<f64> {
     let steps: Vec<usize> = firing_deg.iter().map(|deg| (deg / STEP_DEG).round() as usize).collect();
     let at = |place: usize, step: &usize| db.get((place + step) % db.len()).copied().unwrap_or(0.0);
-    let mean = |place: usize| steps.iter().map(|step| at(place, step)).sum::<f32>() / steps.len() as f32;
+    let mean = |place: usize| steps.iter().map(|step| at(place, step)).sum::<f64>() / steps.len() as f64;
     (0..db.len()).map(mean).collect()
 }
 
@@ -149,13 +187,14 @@ struct Shape {
 }
 
 impl Profile {
-    fn new(rows: &mut dyn Iterator<Item = &Row>, repeat_deg: f64, period_deg: f64) -> Profile {
+    fn new(rows: &mut dyn Iterator<Item = &&Row>, firing_deg: &[f64], repeat_deg: f64, period_deg: f64) -> Profile {
         let (mut sums, mut count) = (Vec::new(), 0.0);
         for row in rows {
             sums.resize(row.db.len(), 0.0);
             sums.iter_mut().zip(&row.db).for_each(|(sum, db)| *sum += f64::from(*db));
             count += 1.0;
         }
+        let sums = folded(&sums, firing_deg);
         let steps = (repeat_deg / STEP_DEG).round() as usize;
         let repeats = (period_deg / repeat_deg).round() as usize;
         let at = |place: usize, repeat: usize| {
@@ -168,7 +207,10 @@ impl Profile {
             let weights = [(steps - 2, 1.0), (steps - 1, 2.0), (0, 3.0), (1, 2.0), (2, 1.0)];
             weights.iter().map(|(off, weight)| rough[(place + off) % steps] * weight / 9.0).sum()
         };
-        Profile { db: (0..steps).map(around).collect(), step_deg: repeat_deg / steps as f64 }
+        let mut db: Vec<f64> = (0..steps).map(around).collect();
+        let mean = db.iter().sum::<f64>() / steps.max(1) as f64;
+        db.iter_mut().for_each(|value| *value -= mean);
+        Profile { db, step_deg: repeat_deg / steps as f64 }
     }
 
     fn at(&self, place: i64) -> f64 {
