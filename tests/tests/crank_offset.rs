@@ -235,16 +235,12 @@ fn demo(gap_deg_btdc: Option<f64>, window: [f64; 2]) -> Card {
 
 /// Largest differences of floors and limits, cell by cell, dB.
 fn apart(a: &Card, b: &Card) -> [f64; 2] {
-    let cells = |card: &Card| -> Vec<(Option<f64>, Option<f64>)> {
+    let cells = |card: &Card| -> Vec<[Option<f64>; 2]> {
         let table = &card.outcome().expect("learnt").side.table;
-        table.iter().flatten().map(|cell| (cell.floor, cell.limit)).collect()
+        table.iter().flatten().map(|cell| [cell.floor, cell.limit]).collect()
     };
     let (a, b) = (cells(a), cells(b));
-    let most = |pick: fn(&(Option<f64>, Option<f64>)) -> Option<f64>| {
-        let differences = a.iter().zip(&b).filter_map(|(a, b)| Some((pick(a)? - pick(b)?).abs()));
-        differences.fold(0.0, f64::max)
-    };
-    [most(|cell| cell.0), most(|cell| cell.1)]
+    [0, 1].map(|k| a.iter().zip(&b).filter_map(|(a, b)| Some((a[k]? - b[k]?).abs())).fold(0.0, f64::max))
 }
 
 #[test]
