@@ -64,6 +64,22 @@ enum Through {
     ZeroPhase,
     /// Causal, in the band the control unit can be set to.
     OwnFilter,
+    /// As [`Through::ZeroPhase`], in the earlier (0) or later (1) window of [`Levels::beside`].
+    ///
+    /// [`Levels::beside`]: super::recording::Levels::beside
+    Beside(usize),
+}
+
+/// How far floor and limits move, at the most in any cell of the table, were the crank angle wrong by [`OFF_DEG`] either way
+/// and band and window kept, dB.
+///
+/// [`OFF_DEG`]: crate::feature::level::OFF_DEG
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moves {
+    /// Of the floor.
+    pub floor_db: f64,
+    /// Of the limits.
+    pub limit_db: f64,
 }
 
 /// One event judged.
@@ -97,6 +113,8 @@ pub struct Outcome {
     /// The same from levels through a causal filter like the control unit's own: what is handed over where the sheet has a
     /// control unit whose band can be built; over the same groups.
     pub through_own: Option<Side>,
+    /// What a wrong offset would do; `None` where nothing is known of any cell, or crank angle itself.
+    pub moves: Option<Moves>,
     /// Judged events of each recording, in the order of its crank events.
     pub judged: Vec<(FileId, Vec<Judged>)>,
     /// Events of safe running judged by limits learnt without them (five contiguous parts): alarms, events.
@@ -142,14 +160,18 @@ impl Card {
                 self.learn_through_own();
                 self.changed.extend(7..=11);
             }
-            stage => self.hold_out(stage - 2),
+            2 => {
+                self.learn_moves();
+                self.changed.extend([6, 8]);
+            }
+            stage => self.hold_out(stage - 3),
         }
         self.learnt += 1;
     }
 
     pub(super) fn wants_learning(&self) -> bool {
         let from_safe = self.outcome.as_ref().is_some_and(|outcome| outcome.side.source == Source::Safe);
-        self.learnt < 2 || (from_safe && self.learnt < 2 + PARTS)
+        self.learnt < 3 || (from_safe && self.learnt < 3 + PARTS)
     }
 
     fn hold_out(&mut self, part: usize) {
@@ -194,7 +216,7 @@ impl Card {
         groups.arrange(|a: &Group, b: &Group| a.cylinders.cmp(&b.cylinders).then(load(a).total_cmp(&load(b))));
         let side = self.side_through(Through::ZeroPhase, groups)?;
         let judged = all.iter().map(|(file, recording)| (file.id, self.judge(file, recording, &side))).collect();
-        Some(Outcome { side, through_own: None, judged, held_out: None, held_out_by: BTreeMap::new() })
+        Some(Outcome { side, through_own: None, moves: None, judged, held_out: None, held_out_by: BTreeMap::new() })
     }
 
     /// Floor and limits for what is handed over, from levels through the control unit's own filter.
@@ -203,6 +225,26 @@ impl Card {
         let through_own = self.side_through(Through::OwnFilter, groups);
         if let Some(outcome) = &mut self.outcome {
             outcome.through_own = through_own;
+        }
+    }
+
+    /// Floor and limits of the same cells in the window moved to either side.
+    fn learn_moves(&mut self) {
+        let Some(outcome) = self.outcome.as_ref().filter(|_| self.has_angle()) else { return };
+        let own = &outcome.side;
+        let sides = [0, 1].map(|index| self.side_through(Through::Beside(index), own.groups.clone()));
+        let cell = |side: &Side, (group, rpm): (u16, f64)| side.limits.at(&side.floor, group, rpm);
+        let places =
+            || (0..own.groups.len() as u16).flat_map(|group| own.breakpoints.iter().map(move |&rpm| (group, rpm)));
+        let most = |pick: fn(&LimitAt) -> Option<f64>| {
+            let one = |moved: &Side, at| Some((pick(&cell(moved, at))? - pick(&cell(own, at))?).abs());
+            let all = sides.iter().flatten().flat_map(|moved| places().filter_map(move |at| one(moved, at)));
+            all.max_by(f64::total_cmp)
+        };
+        let (floor_db, limit_db) = (most(|cell| cell.floor), most(|cell| cell.limit));
+        let moves = floor_db.map(|floor_db| Moves { floor_db, limit_db: limit_db.unwrap_or(f64::NAN) });
+        if let Some(outcome) = &mut self.outcome {
+            outcome.moves = moves;
         }
     }
 
@@ -322,9 +364,10 @@ impl Card {
         counts: impl Fn(f64) -> bool,
     ) {
         let (Some(crank), Some(levels)) = (recording.crank(), &recording.levels) else { return };
-        let heard = match through {
-            Through::ZeroPhase => &levels.levels,
-            Through::OwnFilter => &levels.through_own,
+        let heard: Box<dyn Iterator<Item = &Level>> = match through {
+            Through::ZeroPhase => Box::new(levels.levels.iter()),
+            Through::OwnFilter => Box::new(levels.through_own.iter()),
+            Through::Beside(index) => Box::new(levels.beside.iter().filter_map(move |both| both.get(index))),
         };
         let driven = self.driven(file);
         for ((event, level), channel) in crank.events.iter().zip(heard).zip(&levels.channels) {

@@ -328,6 +328,7 @@ impl Card {
                     levels: Vec::new(),
                     own_band,
                     through_own: Vec::new(),
+                    beside: Vec::new(),
                     profiles: Vec::new(),
                     channels: Vec::new(),
                 };
@@ -337,11 +338,12 @@ impl Card {
         if work.walk.next_event < work.walk.events {
             let Levelling { walk, meter, own, out } = work.as_mut();
             walk_events(recording, sheet, walk, notes, |_, heard| {
-                let (level, profile) = meter.measure(&heard.slice, heard.segment, heard.event);
+                let (level, profile, beside) = meter.measure(&heard.slice, heard.segment, heard.event);
                 if let Some(own) = own {
                     out.through_own.push(own.measure(&heard.slice, heard.segment, heard.event, &level));
                 }
                 out.levels.push(level);
+                out.beside.push(beside);
                 out.profiles.push(profile);
                 out.channels.push(heard.channel);
             });

@@ -31,7 +31,7 @@ pub use crate::read::card::{FileRole, Filter, Mark, MarkLabel};
 pub use crate::read::joined::Join;
 pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
 pub use input::Input;
-pub use learn::{Group, Judged, Outcome, Side, Source as LearntFrom};
+pub use learn::{Group, Judged, Moves, Outcome, Side, Source as LearntFrom};
 pub use learn_log::{LogEvent, LogOutcome};
 pub use returned::{Expected, Refused};
 

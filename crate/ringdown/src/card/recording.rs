@@ -78,6 +78,8 @@ pub struct Levels {
     pub own_band: Option<Settable>,
     /// Through that filter, one per event; empty without it.
     pub through_own: Vec<Level>,
+    /// In the window some degrees earlier and later, one pair per event.
+    pub beside: Vec<[Level; 2]>,
     /// One per event.
     pub profiles: Vec<Profile>,
     /// Channel (from 1) each event was measured on.

@@ -30,7 +30,7 @@ const OVER_CHANCE: f64 = 6.0;
 /// Periods read in one go: their neighbours are compared.
 const TOGETHER: i64 = 16;
 /// The beginning and the end of combustion vary together by so many standard errors.
-const COMMON: f64 = 3.5;
+const COMMON: f64 = 2.0;
 /// Halves of the periods whose rises lie further apart than this show no common one, degrees.
 const APART_DEG: f64 = 12.0;
 
@@ -52,26 +52,25 @@ impl Burst {
     /// The mean over all voices, folded over the firings; `None` where nothing in the profile lasts as long as combustion.
     pub fn find(track: &Track, voices: &[&Loudness], firing_deg: &[f64], period_deg: f64) -> Option<Burst> {
         let repeat_deg = repeat(firing_deg, period_deg)?;
-        let mut rows = rows(track, voices, period_deg);
-        let mut slow: Vec<usize> = (0..rows.len()).collect();
-        slow.sort_by(|&a, &b| rows[a].rpm.total_cmp(&rows[b].rpm));
+        let rows = rows(track, voices, period_deg);
+        let mut slow: Vec<&Row> = rows.iter().collect();
+        slow.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
         slow.truncate(((slow.len() as f64 * SLOW) as usize).max(FEWEST_FIRINGS / firing_deg.len().max(1)));
-        slow.sort_unstable();
-        let chosen: Vec<Row> = slow.into_iter().map(|index| std::mem::take(&mut rows[index])).collect();
-        let rpm = chosen.iter().map(|row| row.rpm).sum::<f64>() / chosen.len().max(1) as f64;
-        if chosen.len() * firing_deg.len() < FEWEST_FIRINGS || !(rpm > 0.0 && rpm < FASTEST_RPM) {
+        slow.sort_by_key(|row| (row.segment, row.period));
+        let rpm = slow.iter().map(|row| row.rpm).sum::<f64>() / slow.len().max(1) as f64;
+        if slow.len() * firing_deg.len() < FEWEST_FIRINGS || !(rpm > 0.0 && rpm < FASTEST_RPM) {
             return None;
         }
-        let fold = |rows: &mut dyn Iterator<Item = &Row>| Profile::new(rows, firing_deg, repeat_deg, period_deg);
-        let whole = fold(&mut chosen.iter());
-        let parity = [0, 1].map(|odd| fold(&mut chosen.iter().skip(odd).step_by(2)));
-        let (first, last) = chosen.split_at(chosen.len() / 2);
+        let fold = |rows: &mut dyn Iterator<Item = &&Row>| Profile::new(rows, firing_deg, repeat_deg, period_deg);
+        let whole = fold(&mut slow.iter());
+        let parity = [0, 1].map(|odd| fold(&mut slow.iter().skip(odd).step_by(2)));
+        let (first, last) = slow.split_at(slow.len() / 2);
         let halves = [fold(&mut first.iter()), fold(&mut last.iter())].map(|half| half.shape());
         let (shape, [Some(a), Some(b)]) = (whole.shape()?, halves) else { return None };
         let spread_deg = wrap(a.rise_deg - b.rise_deg, repeat_deg).abs();
         let long = shape.length_deg >= SHORTEST_DEG && shape.length_deg / (6.0 * rpm) >= SHORTEST_S;
         let loud = shape.height_db >= LEAST_DB.max(OVER_CHANCE * parity[0].apart(&parity[1]));
-        let one = varies_as_one(&chosen, firing_deg, &shape);
+        let one = varies_as_one(&rows, firing_deg, period_deg, &shape);
         (long && loud && one && spread_deg <= APART_DEG).then_some(Burst {
             rise_deg: wrap(shape.rise_deg, repeat_deg),
             repeat_deg,
@@ -109,7 +108,7 @@ fn rows(track: &Track, voices: &[&Loudness], period_deg: f64) -> Vec<Row> {
     rows
 }
 
-/// Loudness of a period at each step, against its mean.
+/// Loudness of a period at each step.
 fn heard(segment: &Segment, voices: &[&Loudness], start_deg: f64, period_deg: f64) -> Option<Vec<f32>> {
     let pieces = (period_deg / PIECE_DEG).round() as usize;
     let times = (0..=pieces).map(|piece| segment.time_at(start_deg + piece as f64 * PIECE_DEG));
@@ -121,14 +120,18 @@ fn heard(segment: &Segment, voices: &[&Loudness], start_deg: f64, period_deg: f6
         let mean = |t_s: f64| voices.iter().map(|voice| voice.at(t_s)).sum::<f32>() / voices.len() as f32;
         db.extend((0..inner).map(|k| mean(at(k))));
     }
-    let mean = db.iter().sum::<f32>() / db.len().max(1) as f32;
-    db.iter_mut().for_each(|value| *value -= mean);
     Some(db)
 }
 
-/// Whether the first and the last third of the loud stretch are loud in the same firings: the covariance of what changes
-/// from one firing to that two periods on, which is the same cylinder's in any case.
-fn varies_as_one(rows: &[Row], firing_deg: &[f64], shape: &Shape) -> bool {
+/// Whether the first and the last third of the loud stretch are loud in the same firings: the covariance of how one firing
+/// differs from those two periods before and after, which are the same cylinder's in any case.
+fn varies_as_one(rows: &[Row], firing_deg: &[f64], period_deg: f64, shape: &Shape) -> bool {
+    let mut places: Vec<f64> = Vec::new();
+    for deg in firing_deg {
+        if places.iter().all(|known| wrap(known - deg, period_deg).abs() >= STEP_DEG) {
+            places.push(*deg);
+        }
+    }
     let third = |row: &Row, firing: f64, from: f64| {
         let count = (shape.length_deg / 3.0 / STEP_DEG).max(1.0) as usize;
         let first = ((firing + shape.rise_deg + from) / STEP_DEG).rem_euclid(row.db.len() as f64) as usize;
@@ -136,13 +139,16 @@ fn varies_as_one(rows: &[Row], firing_deg: &[f64], shape: &Shape) -> bool {
         (0..count).map(|k| f64::from(value(k))).sum::<f64>() / count as f64
     };
     let mut products = Vec::new();
-    for row in rows {
-        let next = rows.partition_point(|other| (other.segment, other.period) < (row.segment, row.period + 2));
-        let next = rows.get(next).filter(|next| (next.segment, next.period) == (row.segment, row.period + 2));
-        let Some(next) = next else { continue };
-        products.extend(firing_deg.iter().map(|&firing| {
-            let change = |from: f64| third(next, firing, from) - third(row, firing, from);
-            change(0.0) * change(2.0 / 3.0 * shape.length_deg)
+    for around in rows.windows(5) {
+        let [before, _, row, _, after] = around else { continue };
+        let apart = (after.segment, after.period) != (before.segment, before.period + 4);
+        if apart || row.rpm > FASTEST_RPM {
+            continue;
+        }
+        products.extend(places.iter().map(|&firing| {
+            let differs =
+                |from: f64| third(row, firing, from) - 0.5 * (third(before, firing, from) + third(after, firing, from));
+            differs(0.0) * differs(2.0 / 3.0 * shape.length_deg)
         }));
     }
     let count = products.len() as f64;
@@ -181,7 +187,7 @@ struct Shape {
 }
 
 impl Profile {
-    fn new(rows: &mut dyn Iterator<Item = &Row>, firing_deg: &[f64], repeat_deg: f64, period_deg: f64) -> Profile {
+    fn new(rows: &mut dyn Iterator<Item = &&Row>, firing_deg: &[f64], repeat_deg: f64, period_deg: f64) -> Profile {
         let (mut sums, mut count) = (Vec::new(), 0.0);
         for row in rows {
             sums.resize(row.db.len(), 0.0);
@@ -201,7 +207,10 @@ impl Profile {
             let weights = [(steps - 2, 1.0), (steps - 1, 2.0), (0, 3.0), (1, 2.0), (2, 1.0)];
             weights.iter().map(|(off, weight)| rough[(place + off) % steps] * weight / 9.0).sum()
         };
-        Profile { db: (0..steps).map(around).collect(), step_deg: repeat_deg / steps as f64 }
+        let mut db: Vec<f64> = (0..steps).map(around).collect();
+        let mean = db.iter().sum::<f64>() / steps.max(1) as f64;
+        db.iter_mut().for_each(|value| *value -= mean);
+        Profile { db, step_deg: repeat_deg / steps as f64 }
     }
 
     fn at(&self, place: i64) -> f64 {

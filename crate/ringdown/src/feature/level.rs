@@ -52,6 +52,9 @@ impl Level {
     }
 }
 
+/// How far the window is moved to either side to see what a wrong offset would do, degrees.
+pub const OFF_DEG: f64 = 10.0;
+
 /// In-band level over crank angle of one event, a step of 0.75 dB from -150 dB; 0 = not measured.
 pub type Profile = [u8; PROFILE_BINS];
 
@@ -89,32 +92,37 @@ impl Meter {
         Some(Self { filter, sample_rate_hz, window_deg_atdc, settle: settle.min(longest) })
     }
 
-    /// Level and profile of `event`, whose stretch must lie inside `slice` as far as the recording has it.
-    pub fn measure(&self, slice: &Slice, segment: &Segment, event: &Event) -> (Level, Profile) {
+    /// Level and profile of `event`, whose stretch must lie inside `slice` as far as the recording has it, and its levels in
+    /// the window [`OFF_DEG`] earlier and later.
+    pub fn measure(&self, slice: &Slice, segment: &Segment, event: &Event) -> (Level, Profile, [Level; 2]) {
         let blank = [0; PROFILE_BINS];
+        let none = |reason| (Level::none(reason), blank, [Level::none(reason); 2]);
         if event.rpm < SLOWEST_RPM {
-            return (Level::none(LeftOut::TooSlow), blank);
+            return none(LeftOut::TooSlow);
         }
         let [start, end] = self.window_deg_atdc;
         let to_sample =
             |deg: f64| segment.time_at(event.deg + deg).map(|t_s| t_s * self.sample_rate_hz - slice.first as f64);
         let (Some(window_from), Some(window_to)) = (to_sample(start), to_sample(end)) else {
-            return (Level::none(LeftOut::Outside), blank);
+            return none(LeftOut::Outside);
         };
         let length = slice.samples.len() as f64;
         if window_from < 0.0 || window_to > length || window_to - window_from < 1.0 {
-            return (Level::none(LeftOut::Outside), blank);
+            return none(LeftOut::Outside);
         }
         let profile_end = PROFILE_START_DEG + PROFILE_STEP_DEG * PROFILE_BINS as f64;
-        let from = to_sample(PROFILE_START_DEG).unwrap_or(window_from).min(window_from).max(0.0);
-        let to = to_sample(profile_end).unwrap_or(window_to).max(window_to).min(length);
+        let moved = [-OFF_DEG, OFF_DEG].map(|off| to_sample(start + off).zip(to_sample(end + off)));
+        let earliest = moved[0].map_or(window_from, |(from, _)| from.min(window_from));
+        let latest = moved[1].map_or(window_to, |(_, to)| to.max(window_to));
+        let from = to_sample(PROFILE_START_DEG).unwrap_or(earliest).min(earliest).max(0.0);
+        let to = to_sample(profile_end).unwrap_or(latest).max(latest).min(length);
         let first = (from.floor() as usize).saturating_sub(self.settle);
         let last = (to.ceil() as usize + self.settle).min(slice.samples.len());
         let filtered = filtfilt(&self.filter, &slice.samples[first..last]);
         let offset = first as f64;
         let (energy, peak) = mean_square(&filtered, window_from - offset, window_to - offset);
-        let reference = match (to_sample(REFERENCE_DEG_ATDC[0]), to_sample(REFERENCE_DEG_ATDC[1])) {
-            (Some(a), Some(b)) if a >= 0.0 => decibels(mean_square(&filtered, a - offset, b - offset).0) as f32,
+        let reference = |off: f64| match REFERENCE_DEG_ATDC.map(|deg| to_sample(deg + off)) {
+            [Some(a), Some(b)] if a >= 0.0 => decibels(mean_square(&filtered, a - offset, b - offset).0) as f32,
             _ => f32::NAN,
         };
         let mut profile = blank;
@@ -140,10 +148,18 @@ impl Meter {
         let level = Level {
             energy_db: decibels(energy) as f32,
             peak_db: decibels(peak) as f32,
-            reference_db: reference,
+            reference_db: reference(0.0),
             left_out,
         };
-        (level, profile)
+        let beside = |(at, off): (Option<(f64, f64)>, f64)| match at.filter(|(a, b)| *a >= 0.0 && *b <= length) {
+            Some((a, b)) => {
+                let (energy, peak) = mean_square(&filtered, a - offset, b - offset);
+                let [energy_db, peak_db] = [energy, peak].map(|square| decibels(square) as f32);
+                Level { energy_db, peak_db, reference_db: reference(off), left_out }
+            }
+            None => Level::none(LeftOut::Outside),
+        };
+        (level, profile, [beside((moved[0], -OFF_DEG)), beside((moved[1], OFF_DEG))])
     }
 }
 
@@ -199,7 +215,7 @@ mod tests {
             rpm_per_s: 0.0,
         };
         let inside = Meter::new(rate, 4000.0, 8000.0, [15.0, 35.0]).unwrap();
-        let (level, profile) = inside.measure(&slice, &segment, &event);
+        let (level, profile, _) = inside.measure(&slice, &segment, &event);
         assert!((level.energy_db + 23.01).abs() < 0.3, "{level:?}"); // 0.1^2 / 2
         assert!((level.peak_db + 20.0).abs() < 0.5, "{level:?}");
         let at = |deg: f64| profile_db(profile[((deg - PROFILE_START_DEG) / PROFILE_STEP_DEG) as usize]);

@@ -3,6 +3,7 @@
 use super::{channels, section};
 use crate::card::{Card, ChosenBy, Content, File, Group, Side};
 use crate::crank::Source as CrankSource;
+use crate::feature::level::OFF_DEG;
 use crate::read::log::Of;
 use crate::read::roles::Role;
 use crate::stats::rate::Rate;
@@ -227,9 +228,13 @@ fn band_and_window(card: &Card, map: &mut Map<String, Value>) {
     let has_crank = card.has_angle();
     let window = card.window();
     let [start, end] = [window.low, window.high].map(|deg| has_crank.then_some(deg));
+    let moves = card
+        .outcome()
+        .and_then(|outcome| outcome.moves)
+        .map(|moves| json!({"off_deg": OFF_DEG, "floor_db": moves.floor_db, "limit_db": moves.limit_db}));
     map.insert(
         "window".into(),
-        json!({"start_deg_atdc": start, "end_deg_atdc": end, "chosen_by": by(window.chosen_by)}),
+        json!({"start_deg_atdc": start, "end_deg_atdc": end, "chosen_by": by(window.chosen_by), "wrong_offset": moves}),
     );
     let windows = if has_crank {
         json!([{"rpm_low": 0, "rpm_high": null, "start_deg_atdc": window.low, "end_deg_atdc": window.high}])

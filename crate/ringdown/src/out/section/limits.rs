@@ -3,6 +3,7 @@
 use super::floor::{log_number, log_unit, why_not};
 use super::*;
 use crate::card::{Feature, LearntFrom, LogOutcome, Side};
+use crate::feature::level::OFF_DEG;
 use crate::limit::floor::NEAR_RPM;
 use crate::limit::limits::{Law, LimitAt, NOT_ALIKE};
 use crate::limit::plan::{Step, plan};
@@ -38,6 +39,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     }
     let mut why = vec![law_sentence(main), text(which(card)), text("limits.why.rate")];
     why.extend(expected(card, main));
+    why.extend(moves(card));
     why.extend(pooling(main));
     why.extend(shape_sentence(card));
     why.extend(loads_sentence(card, recordings.is_none()));
@@ -45,6 +47,17 @@ pub(super) fn view(card: &Card) -> SectionView {
         why.push(text("floor.why.quieter"));
     }
     SectionView { why, todo, cautions: cautions(), tables, figures, ..blank(8, state, finding) }
+}
+
+/// What a crank angle wrong by some degrees would do to the table.
+fn moves(card: &Card) -> Option<String> {
+    let moves = card.outcome()?.moves?;
+    let values = [
+        ("deg", number(OFF_DEG, 0)),
+        ("floor", db(moves.floor_db)),
+        ("limit", if moves.limit_db.is_finite() { db(moves.limit_db) } else { "–".into() }),
+    ];
+    Some(say("limits.why.moves", &values))
 }
 
 fn cautions() -> Vec<String> {
