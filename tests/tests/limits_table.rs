@@ -1,7 +1,7 @@
 //! The table to type in: the same in section 8, on the hand-over sheet and as CSV; by a common rule, shaped, by sensor, in
 //! the control unit's own steps. All on a short piece of the demo; truth is plain arithmetic on what is shown.
 //!
-//! check: section 8, hand-over and CSV | each other | every cell
+//! check: section 8, hand-over and CSV in dB over floor | each other | every cell
 
 use ringdown::card::choices::Shape;
 use ringdown::card::{Card, Choices, FileRole, Input};

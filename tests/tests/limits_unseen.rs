@@ -2,6 +2,8 @@
 //! of combustions drawn by chance, from laws that are foreign to every model the limits know. The true rate is computed.
 //!
 //! `RINGDOWN_SEED` draws others than the usual ones; `RINGDOWN_LONG=1` two hundred instead of a few, and prints the table.
+//!
+//! check: false-alarm rate of the limits for laws foreign to the model: logistic, Laplace, exponential and Lomax powers, contaminated, loads apart, t, drawn shapes; drift | the laws in closed form, `scipy.stats` | held in 182 of 200; 95 % of cells filled, 1.5 dB
 
 #[path = "limits_bench/engine.rs"]
 #[allow(dead_code)]

@@ -2,7 +2,7 @@
 
 use super::section::group_name;
 use super::words::{say, text};
-use crate::card::{Card, Group, Side};
+use crate::card::{Card, Feature, Group, Side};
 use crate::feature::control::Control;
 use crate::limit::limits::LimitAt;
 use crate::limit::typed::shared;
@@ -35,17 +35,26 @@ impl Default for Layout {
     }
 }
 
-/// All limits as CSV: per recording side one block in dB over floor and one in dB re full scale, per log side one in the
-/// log's unit. Empty = not enough cycles. Numbers carry six decimals, so that nothing the data say is lost.
+/// All limits as CSV: per recording side one block in dB over floor, one in dB re full scale and, where the sheet scales the
+/// sensors, one in mV; per log side one in the log's unit. Empty = not enough cycles. Numbers carry six decimals, so that nothing the data say is lost.
 pub fn limits_csv(card: &Card, layout: Layout) -> String {
     let mut blocks = Vec::new();
     if let Some(outcome) = card.outcome() {
-        blocks.push(block(card, &outcome.side, &text("csv.over_floor"), layout, |limit, floor| Some(limit - floor?)));
-        blocks.push(block(card, &outcome.side, &text("csv.level"), layout, |limit, _| Some(limit)));
+        let lines = lines(card, &outcome.side);
+        let side = (outcome.side.breakpoints.as_slice(), lines.as_slice());
+        blocks.push(block(side, &text("csv.over_floor"), layout, |_, limit, floor| Some(limit - floor?)));
+        blocks.push(block(side, &text("csv.level"), layout, |_, limit, _| Some(limit)));
+        let scale = |line: &Line| scale(card, &outcome.side, line);
+        if lines.iter().any(|line| scale(line).is_some()) {
+            let in_mv = |line: &Line, limit: f64, _| Some(1000.0 * scale(line)?.rms_v(limit));
+            blocks.push(block(side, &text("csv.volts"), layout, in_mv));
+        }
     }
     if let Some(logs) = card.log_outcome() {
         let what = say("csv.log", &[("unit", logs.unit.clone().unwrap_or_else(|| text("unit.log")))]);
-        blocks.push(block(card, &logs.side, &what, layout, |limit, _| Some(logs.logged(limit))));
+        let lines = lines(card, &logs.side);
+        let side = (logs.side.breakpoints.as_slice(), lines.as_slice());
+        blocks.push(block(side, &what, layout, |_, limit, _| Some(logs.logged(limit))));
     }
     let separator = if layout.delimiter == ',' { "\r\n" } else { "\n" };
     blocks.join(separator)
@@ -93,23 +102,46 @@ pub fn rows(card: &Card, side: &Side) -> Vec<(String, Vec<LimitAt>)> {
     lines(card, side).into_iter().map(|line| (line.name, line.cells)).collect()
 }
 
+/// What a sensor's full scale is worth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Scale {
+    /// Volts at full scale.
+    pub volts: f64,
+    /// Its sensitivity, where known.
+    pub mv_per_g: Option<f64>,
+}
+
+impl Scale {
+    /// Root mean square of a level, V.
+    pub(super) fn rms_v(self, level_db: f64) -> f64 {
+        self.volts * 10_f64.powf(level_db / 20.0)
+    }
+}
+
+/// Scale of the sensor that a row is heard by; `None` where the sheet gives none, or a level is no voltage.
+pub(super) fn scale(card: &Card, side: &Side, line: &Line) -> Option<Scale> {
+    let group = side.groups.get(usize::from(*line.groups.first()?))?;
+    let sensor = card.sheet()?.sensors.as_ref()?.iter().find(|sensor| Some(sensor.channel) == group.sensor)?;
+    let mv_per_g = sensor.mv_per_g.filter(|mv| *mv > 0.0);
+    let scale = Scale { volts: sensor.volts_full_scale?, mv_per_g };
+    (card.choices().feature != Feature::Ratio).then_some(scale)
+}
+
 fn block(
-    card: &Card,
-    side: &Side,
+    (breakpoints_rpm, lines): (&[f64], &[Line]),
     what: &str,
     layout: Layout,
-    value: impl Fn(f64, Option<f64>) -> Option<f64>,
+    value: impl Fn(&Line, f64, Option<f64>) -> Option<f64>,
 ) -> String {
     let decimal = |number: f64| format!("{number:.6}").replace('.', &layout.decimal.to_string());
     let mut grid: Vec<Vec<String>> = vec![vec![say("csv.head", &[("what", what.to_owned())])]];
-    grid[0].extend(side.breakpoints.iter().map(|rpm| rpm.to_string().replace('.', &layout.decimal.to_string())));
-    for (name, cells) in rows(card, side) {
-        let mut line = vec![neutral(&name)];
-        let shown = cells
+    grid[0].extend(breakpoints_rpm.iter().map(|rpm| rpm.to_string().replace('.', &layout.decimal.to_string())));
+    for line in lines {
+        let shown = line
+            .cells
             .iter()
-            .map(|cell| cell.limit.and_then(|limit| value(limit, cell.floor)).map_or_else(String::new, decimal));
-        line.extend(shown);
-        grid.push(line);
+            .map(|cell| cell.limit.and_then(|limit| value(line, limit, cell.floor)).map_or_else(String::new, decimal));
+        grid.push([neutral(&line.name)].into_iter().chain(shown).collect());
     }
     if layout.speed_in == SpeedIn::Rows {
         grid = (0..grid[0].len()).map(|column| grid.iter().map(|line| line[column].clone()).collect()).collect();

@@ -9,7 +9,7 @@ use crate::limit::limits::{Law, LimitAt, NOT_ALIKE};
 use crate::limit::plan::{Step, plan};
 use crate::limit::rules::{Rule, really_give};
 use crate::limit::shape::Shape;
-use crate::out::table::rows;
+use crate::out::table::{Line, Scale, lines, rows, scale};
 use crate::out::words::{one_in, percent, say};
 
 /// Confidence of the intervals of the common rules.
@@ -334,31 +334,22 @@ fn rule_name(rule: Rule) -> String {
 
 /// Limits in volts, and in g where the sensor's sensitivity is known too; only for sensors whose scale the sheet gives.
 fn volts(card: &Card, side: &Side) -> Option<Table> {
-    let listed = card.sheet()?.sensors.as_ref()?;
-    let scale = |group: &Group| {
-        let sensor = listed.iter().find(|sensor| Some(sensor.channel) == group.sensor)?;
-        Some((sensor.volts_full_scale?, sensor.mv_per_g.filter(|mv| *mv > 0.0)))
-    };
-    let shown = |cell: &LimitAt, (volts, mv_per_g): (f64, Option<f64>)| {
+    let shown = |cell: &LimitAt, scale: Scale| {
         let Some(limit_db) = cell.limit else { return "–".into() };
-        let rms_v = volts * 10_f64.powf(limit_db / 20.0);
-        match mv_per_g {
-            Some(mv) => {
-                say("limits.volts.g", &[("mv", three_digits(1000.0 * rms_v)), ("g", three_digits(1000.0 * rms_v / mv))])
-            }
-            None => say("limits.volts.v", &[("mv", three_digits(1000.0 * rms_v))]),
+        let rms_mv = 1000.0 * scale.rms_v(limit_db);
+        match scale.mv_per_g {
+            Some(mv) => say("limits.volts.g", &[("mv", three_digits(rms_mv)), ("g", three_digits(rms_mv / mv))]),
+            None => say("limits.volts.v", &[("mv", three_digits(rms_mv))]),
         }
     };
-    let known = side.groups.iter().zip(&side.table).filter_map(|(group, cells)| Some((group, cells, scale(group)?)));
-    let rows: Vec<Row> = known
-        .map(|(group, cells, scale)| {
-            row([group_name(group)].into_iter().chain(cells.iter().map(|cell| shown(cell, scale))))
-        })
-        .collect();
+    let line = |line: Line| {
+        let scale = scale(card, side, &line)?;
+        Some(row([line.name].into_iter().chain(line.cells.iter().map(|cell| shown(cell, scale)))))
+    };
+    let rows: Vec<Row> = lines(card, side).into_iter().filter_map(line).collect();
     let key =
         if card.choices().feature == Feature::Peak { "limits.caption.volts.peak" } else { "limits.caption.volts" };
-    let meaningful = !rows.is_empty() && card.choices().feature != Feature::Ratio;
-    meaningful.then(|| table("limits-volts", text(key), head(side), rows))
+    (!rows.is_empty()).then(|| table("limits-volts", text(key), head(side), rows))
 }
 
 fn three_digits(value: f64) -> String {
