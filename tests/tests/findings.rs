@@ -533,6 +533,10 @@ fn whole() -> Vec<Scene> {
         Scene::of("one speed, provoked alone", vec![(SHEET, demo(SHEET), None), (THREE, demo(THREE), KNOCK)])
             .choosing(one_speed),
         Scene::of("one speed", both()).choosing(one_speed),
+        Scene::of("one speed, the band of the bore", both()).choosing(|choices| {
+            one_speed(choices);
+            choices.band = Some([5500.0, 7500.0]);
+        }),
         Scene::of(
             "one sensor half as loud",
             vec![

@@ -1,5 +1,8 @@
-//! The cell that the search picks is judged on cycles it never saw: 20 000 that knock and 20 000 that don't, against every
-//! other cell of the grid.
+//! The cell that the search picks is judged on cycles it never saw: 20 000 that knock and 100 000 that don't, against every
+//! other cell of the grid. (Of 20 000 quiet ones 20 lie over the limit: the limit of each cell would be off by a fifth of the
+//! rate, and the best of thousands by 0.01 mere luck.)
+//!
+//! `RINGDOWN_SEED=101` begins elsewhere, `RINGDOWN_LONG=1` tries twenty engines instead of two.
 //!
 //! The maps are drawn here, power by power: noise that falls with frequency, a valve's strike, knock of log-normal
 //! strength that rings in two modes and dies away. Normal and exponential draws are Box and Muller's and the inverse of
@@ -11,6 +14,7 @@ use ringdown::feature::grid::choose::{cell, choose};
 use ringdown::feature::grid::map::pack;
 use ringdown::feature::grid::separate::{Case, Measure, Separator};
 use ringdown::feature::grid::{BIN_HZ, Cell, FIRST_BIN, FIRST_DEG_ATDC, ROWS, STEP_DEG, STEPS, after_last_bin};
+use std::f64::consts::TAU;
 
 const FALSE_ALARM: f64 = 1e-3;
 const SAMPLE_RATE_HZ: f64 = 48_000.0;
@@ -30,7 +34,7 @@ impl Draw {
     }
 
     fn normal(&mut self) -> f64 {
-        (-2.0 * self.even().ln()).sqrt() * (std::f64::consts::TAU * self.even()).cos()
+        (-2.0 * self.even().ln()).sqrt() * (TAU * self.even()).cos()
     }
 
     /// Power of noise about its mean: two independent pairs of squares.
@@ -67,19 +71,21 @@ impl Engine {
         let strength = if knock { times(self.knock_db + 5.0 * draw.normal()) } else { 0.0 };
         let onset_deg = 14.0 + 4.0 * draw.normal();
         let pitch = 1.0 + 0.02 * draw.normal();
+        let hz: Vec<f64> = (0..bins).map(|bin| BIN_HZ * (FIRST_BIN + bin) as f64).collect();
+        let noise = |hz: f64| (4000.0 / hz).powi(2) + 0.05;
+        let struck: Vec<f64> = hz.iter().map(|hz| 0.1 * strike * bell((hz - self.strike_hz) / 1200.0)).collect();
+        let mode = |hz: f64, of: f64, width_hz: f64| bell((hz - of * pitch * self.first_mode_hz) / width_hz);
+        let rung = |hz: f64| (mode(hz, 1.0, 450.0) + 0.3 * mode(hz, 1.66, 600.0)) * noise(hz).max(0.2);
+        let rung: Vec<f64> = hz.iter().map(|hz| rung(*hz)).collect();
         let mut out = Vec::with_capacity(ROWS * bins);
         for row in 0..ROWS {
             let deg = FIRST_DEG_ATDC + STEP_DEG * (row as f64 - 0.5);
+            let blow = if row > 0 { bell((deg - self.strike_deg) / 6.0) } else { 0.0 };
+            let since = deg - onset_deg;
+            let ring = if row > 0 && since > 0.0 { strength * (-since / 18.0).exp() } else { 0.0 };
             for bin in 0..bins {
-                let hz = BIN_HZ * (FIRST_BIN + bin) as f64;
-                let noise = (4000.0 / hz).powi(2) + 0.05;
-                let blow = strike * bell((deg - self.strike_deg) / 6.0) * bell((hz - self.strike_hz) / 1200.0) * 0.1;
-                let since = deg - onset_deg;
-                let ring = if row > 0 && since > 0.0 { strength * (-since / 18.0).exp() } else { 0.0 };
-                let modes = bell((hz - pitch * self.first_mode_hz) / 450.0)
-                    + 0.3 * bell((hz - 1.66 * pitch * self.first_mode_hz) / 600.0);
-                let quiet = if row == 0 { noise } else { noise + blow };
-                out.push(quiet * draw.power() + ring * modes * noise.max(0.2) * draw.power());
+                let quiet = (noise(hz[bin]) + blow * struck[bin]) * draw.power();
+                out.push(if ring > 0.0 { quiet + ring * rung[bin] * draw.power() } else { quiet });
             }
         }
         out
@@ -108,25 +114,63 @@ fn power(sums: &[f32], bins: usize, cell: Cell) -> f32 {
     at(to, right) - at(from, right) - at(to, left) + at(from, left)
 }
 
-/// A cell may recall so much less than the best of the grid. The best of thousands is itself partly luck (0.003 is the
-/// standard error of a share of 20 000), and some 3000 knocking cycles are all the search has seen.
-const NEAR: f64 = 0.01;
-const NEVER_WORSE: f64 = 0.02;
-
-/// Share of the knocking events over the level that `FALSE_ALARM` of the quiet ones pass.
-fn recall(quiet: &[Vec<f32>], knocking: &[Vec<f32>], bins: usize, cell: Cell) -> f64 {
-    let mut levels: Vec<f32> = quiet.iter().map(|event| power(event, bins, cell)).collect();
-    let at = levels.len() - 1 - (FALSE_ALARM * levels.len() as f64) as usize;
-    let limit = *levels.select_nth_unstable_by(at, f32::total_cmp).1;
-    knocking.iter().filter(|event| power(event, bins, cell) > limit).count() as f64 / knocking.len() as f64
+/// Counts of power in every cell, 64 classes an octave, told from the first bits of the number.
+struct Counts {
+    cells: Vec<Cell>,
+    classes: Vec<u32>,
 }
+
+const CLASSES: usize = 2048;
+/// Number of the class of 2^-8.
+const LOWEST: u32 = (127 - 8) << 6;
+
+impl Counts {
+    fn of(cells: &[Cell], bins: usize, mut events: impl Iterator<Item = Vec<f64>>) -> Self {
+        let mut own = Self { cells: cells.to_vec(), classes: vec![0; cells.len() * CLASSES] };
+        for powers in &mut events {
+            let sums = sums(&powers, bins);
+            for (cell, classes) in own.cells.iter().zip(own.classes.chunks_mut(CLASSES)) {
+                let class = (power(&sums, bins, *cell).to_bits() >> 17).saturating_sub(LOWEST);
+                classes[(class as usize).min(CLASSES - 1)] += 1;
+            }
+        }
+        own
+    }
+
+    fn of_cell(&self, cell: usize) -> &[u32] {
+        &self.classes[cell * CLASSES..(cell + 1) * CLASSES]
+    }
+}
+
+/// Share of the knocking events over the level that [`FALSE_ALARM`] of the quiet ones pass; a class is parted evenly.
+fn recall(quiet: &[u32], knocking: &[u32]) -> f64 {
+    let all = |counts: &[u32]| f64::from(counts.iter().sum::<u32>());
+    let mut left = FALSE_ALARM * all(quiet);
+    let mut over = 0.0;
+    for (quiet, knocking) in quiet.iter().zip(knocking).rev().map(|(q, k)| (f64::from(*q), f64::from(*k))) {
+        let part = if quiet > left { left / quiet } else { 1.0 };
+        over += part * knocking;
+        left -= quiet;
+        if left <= 0.0 {
+            break;
+        }
+    }
+    over / all(knocking)
+}
+
+/// A cell may recall so much less than the best of the grid: nineteen engines in twenty less than the first, the mean of
+/// all less than the second. The best of thousands is itself partly luck (0.004), and some 3000 knocking cycles are all the
+/// search has seen.
+const NEAR: f64 = 0.01;
+const MEAN: f64 = 0.006;
 
 #[test]
 fn on_fresh_cycles_the_cell_found_recalls_about_as_much_as_the_best_of_the_grid() {
     let bins = after_last_bin(SAMPLE_RATE_HZ) - FIRST_BIN;
-    let seeds = if std::env::var_os("RINGDOWN_LONG").is_some() { 10 } else { 3 };
+    let first = std::env::var("RINGDOWN_SEED").ok().map_or(1, |seed| seed.parse().expect("a number"));
+    let seeds = if std::env::var_os("RINGDOWN_LONG").is_some() { 20 } else { 2 };
     let mut short = Vec::new();
-    for seed in 1..=seeds {
+    for seed in first..first + seeds {
         let mut draw = Draw(0x9e37_79b9_7f4a_7c15_u64.wrapping_mul(seed));
         let engine = Engine::drawn(&mut draw);
         let seen: Vec<(bool, f32, Vec<u16>)> = (0..20_000)
@@ -159,20 +203,21 @@ fn on_fresh_cycles_the_cell_found_recalls_about_as_much_as_the_best_of_the_grid(
             choose(&bands, &spans, separator.scores(), separator.closer(), separator.positives()).expect("a choice");
         let found = cell(&bands, &spans, choice.best).expect("a cell");
 
-        let mut fresh = |knock: bool| -> Vec<Vec<f32>> {
-            (0..20_000).map(|_| sums(&engine.event(knock, bins, &mut draw), bins)).collect()
-        };
-        let (quiet, knocking) = (fresh(false), fresh(true));
-        let got = recall(&quiet, &knocking, bins, found);
-        let (most, at) = (0..cells)
-            .filter_map(|at| cell(&bands, &spans, at))
-            .map(|cell| (recall(&quiet, &knocking, bins, cell), cell))
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .expect("cells");
-        println!("seed {seed}: {cells} cells, recall {got:.4} in {found:?}, best {most:.4} in {at:?}");
-        assert!(most - got <= NEVER_WORSE, "seed {seed}: recall {got} in {found:?}, {most} in {at:?}");
+        let all: Vec<Cell> = (0..cells).filter_map(|at| cell(&bands, &spans, at)).collect();
+        let quiet = Counts::of(&all, bins, (0..100_000).map(|_| engine.event(false, bins, &mut draw)));
+        let knocking = Counts::of(&all, bins, (0..20_000).map(|_| engine.event(true, bins, &mut draw)));
+        let recall = |cell: usize| recall(quiet.of_cell(cell), knocking.of_cell(cell));
+        let got = recall(choice.best);
+        let (most, at) = (0..cells).map(|cell| (recall(cell), cell)).max_by(|a, b| a.0.total_cmp(&b.0)).expect("cells");
+        println!("seed {seed}: {cells} cells, recall {got:.4} in {found:?}, best {most:.4} in {:?}", all[at]);
         short.push(most - got);
     }
+    let count = short.len() as f64;
+    let mean = short.iter().sum::<f64>() / count;
     let far = short.iter().filter(|short| **short > NEAR).count();
-    assert!(far as f64 <= (0.1 * short.len() as f64).ceil(), "{far} of {}: {short:?}", short.len());
+    println!(
+        "{far} of {count} further than {NEAR}, mean {mean:.4}, most {:.4}",
+        short.iter().copied().fold(0.0, f64::max)
+    );
+    assert!(far as f64 <= 0.05 * count && mean <= MEAN, "{far} of {count}, mean {mean}: {short:?}");
 }

@@ -12,6 +12,8 @@ use crate::stats::order::Arrange;
 const NEARNESS: [f64; 2] = [3.0, 8.0];
 /// With so many provoked events the power lies half way between.
 const EVEN: f64 = 2000.0;
+/// The same for what differs little from cell to cell.
+const WIDE_NEARNESS: f64 = 2.0;
 /// Weights under this are left out.
 const LEAST_WEIGHT: f64 = 1e-3;
 
@@ -40,6 +42,11 @@ pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usi
     order.arrange(|a, b| supported[*b].total_cmp(&supported[*a]));
     order.truncate(count);
     order
+}
+
+/// Each value drawn together with those far around it.
+pub fn widely(bands: &[Band], spans: &[Span], values: &[f32]) -> Vec<f32> {
+    Grid::with(bands, spans, WIDE_NEARNESS).support(values)
 }
 
 /// Chooses among the cells `closer`, whose stretches were left out in turn; `scores` of all cells, band after band with a
@@ -111,7 +118,10 @@ struct Grid {
 impl Grid {
     fn new(bands: &[Band], spans: &[Span], events: usize) -> Self {
         let [few, many] = NEARNESS;
-        let power = few + (many - few) / (1.0 + EVEN / events.max(1) as f64);
+        Self::with(bands, spans, few + (many - few) / (1.0 + EVEN / events.max(1) as f64))
+    }
+
+    fn with(bands: &[Band], spans: &[Span], power: f64) -> Self {
         let bands: Vec<[f64; 2]> = bands.iter().map(|band| band.range_hz()).collect();
         let spans: Vec<[f64; 2]> = spans.iter().map(|span| span.range_deg_atdc()).collect();
         Self { bands: neighbours(&bands, power), spans: neighbours(&spans, power) }

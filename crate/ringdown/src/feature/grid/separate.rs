@@ -14,6 +14,9 @@ const LIKE_EVENTS: usize = 32;
 const HOP: usize = 16;
 /// Share of them that lies below that common loudness.
 const QUIET_SHARE: f64 = 0.3;
+/// Variance of that level by chance, square spreads: of a normal law `0.3 * 0.7 / 32 / 0.348^2`, the density there squared,
+/// 0.054; half as much again with knock among the events.
+const CHANCE: f32 = 0.08;
 /// Speeds so far outside the background's still count as like, 1/min.
 const REACH_RPM: f32 = 100.0;
 
@@ -199,6 +202,9 @@ impl Separator {
 
     fn look_closer(&mut self) -> bool {
         if self.closer.is_empty() {
+            let moved: Vec<f32> = self.scores.iter().map(|score| score.moved).collect();
+            let wide = super::choose::widely(&self.bands, &self.spans, &moved);
+            self.scores.iter_mut().zip(wide).for_each(|(score, moved)| score.move_to(moved));
             let whole: Vec<f32> = self.scores.iter().map(|score| score.whole).collect();
             self.closer = super::choose::most_supported(&self.bands, &self.spans, &whole, CLOSER, self.positives.len());
         }
@@ -206,7 +212,9 @@ impl Separator {
         for at in self.looked..to {
             let index = self.closer[at];
             if let Some(cell) = super::choose::cell(&self.bands, &self.spans, index) {
+                let moved = self.scores[index].moved;
                 self.scores[index] = self.look(cell, self.measure).1;
+                self.scores[index].move_to(moved);
             }
         }
         self.looked = to;
@@ -348,7 +356,8 @@ fn quantile(sample: &mut [f32]) -> Option<f32> {
 
 /// Takes off what events near in time have in common: advanced ignition is louder without knocking. The common level is
 /// that of the quieter events before or after, whichever are louder, so that knock does not count into it and a step of
-/// load or ignition stays a step.
+/// load or ignition stays a step. As far as chance alone spreads that level it is drawn to its mean: where nothing changes
+/// nothing but noise would be taken off.
 fn level_out(over: &mut [f32], quiet: f32) {
     let count = over.len();
     let near = LIKE_EVENTS.min(count);
@@ -359,7 +368,11 @@ fn level_out(over: &mut [f32], quiet: f32) {
         sample.copy_from_slice(&over[from..from + near]);
         quantile(sample).unwrap_or(quiet)
     };
-    let levels: Vec<f32> = (0..count.div_ceil(HOP)).map(|hop| from_edge((hop * HOP).min(count - near))).collect();
+    let mut levels: Vec<f32> = (0..count.div_ceil(HOP)).map(|hop| from_edge((hop * HOP).min(count - near))).collect();
+    let mean = levels.iter().sum::<f32>() / levels.len().max(1) as f32;
+    let variance = levels.iter().map(|level| (level - mean).powi(2)).sum::<f32>() / levels.len().max(1) as f32;
+    let kept = (1.0 - CHANCE / variance.max(CHANCE)).max(0.0);
+    levels.iter_mut().for_each(|level| *level = mean + kept * (*level - mean));
     for (hop, part) in over.chunks_mut(HOP).enumerate() {
         let after = levels[hop];
         let before = levels[hop.saturating_sub(near / HOP)];
