@@ -197,6 +197,34 @@ fn the_delay_of_the_control_units_filter_and_the_window_for_it_are_stated_at_eve
     }
 }
 
+/// A four-stroke four fires twice a turn: at 1 in 100 there are `0.02 rpm` false alarms a minute, a quarter of it each cylinder.
+/// Without breakpoints of the user's or of the sheet's the table goes by whole 500 1/min over the speeds driven.
+#[test]
+fn false_alarms_a_minute_and_the_breakpoints_proposed_are_those_of_the_run() {
+    let mut card = card("cylinder", false);
+    let rows = table(&card, 8, "limits").rows;
+    let per_minute: Vec<f64> =
+        rows.last().expect("rows").cells[1..].iter().filter_map(|cell| shown(&cell.text)).collect();
+    assert_eq!(per_minute, [2500.0, 3000.0, 4000.0, 9000.0].map(|rpm| 0.02 * rpm));
+    for cell in result::result(&card)["limits"].as_array().expect("limits") {
+        let rpm = cell["rpm"].as_f64().expect("a speed");
+        assert_close(cell["per_minute"].as_f64().expect("a rate"), 0.005 * rpm, 1e-9, "a cylinder");
+    }
+    let mut sheet: Value = serde_json::to_value(card.sheet().expect("a sheet")).expect("JSON");
+    sheet["control"] = Value::Null;
+    card.set_sheet(sheet.to_string().as_bytes()).expect("a good sheet");
+    let own = card.choices().clone();
+    card.choose(Choices { breakpoints: None, ..own }).expect("in range");
+    work(&mut card);
+    let side = &card.outcome().expect("limits").side;
+    let mut driven: Vec<f64> = side.learnt_from.iter().map(|one| f64::from(one.rpm)).collect();
+    driven.sort_by(f64::total_cmp);
+    let ends = [driven[driven.len() / 100], driven[driven.len() * 99 / 100]];
+    let (first, last) = (side.breakpoints[0], side.breakpoints[side.breakpoints.len() - 1]);
+    assert!(side.breakpoints.windows(2).all(|two| two[1] - two[0] == 500.0), "{:?}", side.breakpoints);
+    assert!((first - ends[0]).abs() <= 260.0 && (last - ends[1]).abs() <= 260.0, "{first} to {last} for {ends:?}");
+}
+
 /// Settings first; the limits in the log's own unit come from a log taken with them.
 #[test]
 fn hand_over_goes_in_two_steps() {

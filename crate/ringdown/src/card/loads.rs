@@ -23,8 +23,8 @@ const LEAST_SPAN: f64 = 0.2;
 const FILLED: f64 = 0.8;
 /// A floor that moves by less than so many spreads between loads is one floor.
 const MOVES_SPREADS: f64 = 0.5;
-/// Rows of the logs looked at, about: of more every second, third, ...
-const MOST_ROWS: usize = 60_000;
+/// Samples of the logs looked at, about: of more every second, third, ...
+const MOST_SAMPLES: usize = 120_000;
 /// Standard error of the median of one normal value, in its deviations: the square root of half of pi (large samples).
 const MEDIAN_ERROR: f64 = 1.2533;
 /// Most load breakpoints proposed.
@@ -72,7 +72,7 @@ impl Card {
         if !same_load_unit(&pooled) {
             return Parting::default();
         }
-        let rows: usize = pooled.iter().map(|(_, log)| log.t_s.len()).sum();
+        let samples: usize = pooled.iter().map(|(_, log)| log.t_s.len() * logged::levels(log).len()).sum();
         let (mut known, mut safe) = (Vec::new(), 0);
         for (file, log) in pooled.iter().filter(|(file, _)| !may_knock(file.role)) {
             let stretches = logs.stretches.iter().find(|(of, _)| *of == file.id).map(|(_, stretches)| stretches);
@@ -82,7 +82,7 @@ impl Card {
                 let is_own = |group: &Group| group.column.as_deref() == Some(level.name.as_str());
                 let Some(group) = logs.side.groups.iter().position(is_own) else { continue };
                 let cells = logged::cells(&drive, stretches, &level).filter(|cell| cell.learnt_from);
-                for cell in cells.step_by(rows / MOST_ROWS + 1) {
+                for cell in cells.step_by(samples / MOST_SAMPLES + 1) {
                     safe += 1;
                     let Some(load) = loads.get(cell.row).copied().filter(|load| load.is_finite()) else { continue };
                     let (rpm, level) = (cell.rpm as f32, cell.level as f32);
@@ -148,10 +148,12 @@ fn near(parted: &[(Observation, usize)], loads: &[f64], side: &Side) -> Vec<(f64
     let mut rows = Vec::new();
     for group in 0..side.groups.len() as u16 {
         let mut own: Vec<(f64, Vec<LimitAt>)> = loads.iter().map(|load| (*load, Vec::new())).collect();
+        let of_group = parted.iter().filter(|(one, _)| one.group == group);
+        let speeds: Vec<(f64, usize)> = of_group.map(|(one, load)| (f64::from(one.rpm), *load)).collect();
         for rpm in &side.breakpoints {
             let mut counts = vec![0.0; loads.len()];
-            let is_near = |one: &Observation| one.group == group && (f64::from(one.rpm) - rpm).abs() <= NEAR_RPM;
-            parted.iter().filter(|(one, _)| is_near(one)).for_each(|(_, load)| counts[*load] += 1.0);
+            let near = speeds.iter().filter(|(own, _)| (own - rpm).abs() <= NEAR_RPM);
+            near.for_each(|(_, load)| counts[*load] += 1.0);
             let is_held = side.floor.at(group, *rpm).is_some();
             for ((_, cells), cycles) in own.iter_mut().zip(counts) {
                 let more_needed = if is_held { (NEEDED_NEAR - cycles).max(0.0) as u32 } else { 0 };
