@@ -108,6 +108,7 @@ function ofStart() {
 
 const once = work === "start" ? ofStart()
   : work.startsWith("job-") ? await ofSite([`${work}.wav`, `${work}.card.json`])
+  : work.startsWith("limits-") ? await ofSite([`${work.replace("limits", "job")}.wav`, `${work.replace("limits", "job")}.card.json`], areFindings)
   : work === "rows-wide" ? await ofSite(["log-wide.csv"], areFindings)
   : work.startsWith("rows-") ? await ofSite([`log-${work.slice(5)}.csv`])
   : await ofModule();

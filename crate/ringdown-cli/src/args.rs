@@ -60,6 +60,9 @@ pub struct Analyse {
     /// Write the result as JSON; `-` is standard output.
     #[arg(long, value_name = "OUT")]
     pub json: Option<PathBuf>,
+    /// Each file on a card of its own, all cores at work: adds a line of JSON a file, and leaves out those that have one.
+    #[arg(long, value_name = "OUT", conflicts_with_all = ["json", "limits"])]
+    pub lines: Option<PathBuf>,
     /// Role of a file: safe, knock, before, after, engine-off, listen.
     #[arg(long, value_name = "FILE=ROLE")]
     pub role: Vec<RoleOf>,
@@ -69,6 +72,9 @@ pub struct Analyse {
     /// Window after firing TDC, degrees.
     #[arg(long, num_args = 2, value_names = ["START", "END"], allow_negative_numbers = true)]
     pub window: Option<Vec<f64>>,
+    /// Where band and window are given: no search for better ones.
+    #[arg(long)]
+    pub no_search: bool,
     /// False alarms per combustion event (recordings) or sample (logs).
     #[arg(long, value_name = "P")]
     pub false_alarm: Option<f64>,

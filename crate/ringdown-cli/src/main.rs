@@ -1,12 +1,14 @@
 //! `ringdown`: the native twin of the page. Same core, same steps, same numbers.
 
 mod args;
+mod batch;
 mod files;
 mod report;
 mod told;
 
 use clap::Parser;
 use ringdown::card::{Card, FileRole};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// Exit status: wrong use (clap uses the same).
@@ -43,19 +45,34 @@ fn run_analyse(args: &args::Analyse) -> u8 {
         eprintln!("ringdown: {wrong}");
         return WRONG_USE;
     }
-    let mut card = Card::default();
-    let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), args.card.as_deref());
-    unreadable |= files::add_all(&mut card, &args.files, &args.told, Some(&args.role));
-    // After all files: a card among them brings choices, and what is asked for here stands over them.
-    if let Err(wrong) = card.choose(args.choices(card.choices().clone())) {
-        eprintln!("ringdown: {}", args::in_words(&wrong));
-        return WRONG_USE;
+    if let Some(out) = &args.lines {
+        return batch::run(args, out);
     }
+    let (mut card, mut unreadable) = match card_of(args, &args.files) {
+        Ok(found) => found,
+        Err(wrong) => {
+            eprintln!("ringdown: {wrong}");
+            return WRONG_USE;
+        }
+    };
     files::work(&mut card);
     unreadable |= files::tell_refused(&card);
     let written = report::analyse(&card, args.json.as_deref(), args.limits.as_deref());
     let nothing = card.modes().is_none() && card.recordings().next().is_none() && card.logs().next().is_none();
     status(unreadable, written, nothing)
+}
+
+/// A card with the files on it and all that is asked for, and whether any can't be read.
+fn card_of(args: &args::Analyse, paths: &[PathBuf]) -> Result<(Card, bool), String> {
+    let mut card = Card::default();
+    let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), args.card.as_deref());
+    unreadable |= files::add_all(&mut card, paths, &args.told, Some(&args.role));
+    // After all files: a card among them brings choices, and what is asked for here stands over them.
+    card.choose(args.choices(card.choices().clone())).map_err(|wrong| args::in_words(&wrong))?;
+    if args.no_search {
+        card.leave_search();
+    }
+    Ok((card, unreadable))
 }
 
 fn run_compare(args: &args::Compare) -> u8 {

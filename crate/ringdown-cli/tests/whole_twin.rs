@@ -318,3 +318,43 @@ fn synth_writes_the_same_bytes_twice_and_they_are_the_committed_ones() {
         assert!(bytes("a") == demo_bytes(name.to_str().expect("UTF-8")), "{name:?} is not the committed one");
     }
 }
+
+#[test]
+fn many_files_give_a_line_each_as_alone_and_what_was_stopped_goes_on() {
+    let folder = folder("lines");
+    let line = "analyse @evening-one-excerpt.wav @evening-two-excerpt.wav @strangers.csv --sheet \
+                @alder-valley.sheet.json --band 5246 6557 --window 8 50 --no-search --lines all.jsonl";
+    assert_eq!(run(&folder, line).status, 0);
+    let all = folder.join("all.jsonl");
+    let written = std::fs::read_to_string(&all).unwrap();
+    let by_path = |text: &str| -> std::collections::BTreeMap<String, Value> {
+        let lines = text.lines().map(|line| serde_json::from_str::<Value>(line).expect("each line is JSON"));
+        lines.map(|line| (line["path"].as_str().unwrap().to_owned(), line)).collect()
+    };
+    let first = by_path(&written);
+    assert_eq!((written.lines().count(), first.len()), (3, 3));
+
+    let alone = "analyse @evening-two-excerpt.wav --sheet @alder-valley.sheet.json --band 5246 6557 --window 8 50 \
+                 --no-search --json alone.json";
+    assert_eq!(run(&folder, alone).status, 0);
+    let alone = json(&folder.join("alone.json"));
+    let same = &first.iter().find(|(path, _)| path.ends_with("evening-two-excerpt.wav")).expect("its line").1;
+    for key in ["files", "sensors", "speed", "events", "band", "window", "limits", "floor", "findings"] {
+        assert_eq!(same[key], alone[key], "{key}");
+    }
+    assert!(alone["search"].is_null() && !array(&alone, "limits").is_empty());
+
+    // Stopped in the middle of the last line: only its file is done again. Asked in another way, all are.
+    std::fs::write(&all, &written[..written.len() - 100]).unwrap();
+    assert_eq!(run(&folder, line).status, 0);
+    let again = std::fs::read_to_string(&all).unwrap();
+    let kept = written.trim_end().rfind('\n').expect("three lines");
+    assert_eq!((&again[..kept], again.lines().count()), (&written[..kept], 3));
+    assert_eq!(by_path(&again), first);
+    assert_eq!(run(&folder, &line.replace("8 50", "8 45")).status, 0);
+    assert_eq!(std::fs::read_to_string(&all).unwrap().lines().count(), 6);
+
+    std::fs::write(folder.join("broken.wav"), &demo_bytes("evening-one-excerpt.wav")[..30]).unwrap();
+    let ended = run(&folder, "analyse broken.wav --lines broken.jsonl");
+    assert!(ended.status == 3 && ended.err.contains("broken.wav"), "{}", ended.err);
+}

@@ -118,6 +118,8 @@ pub struct Card {
     searching: Option<Box<search::Searching>>,
     /// What the finished search depended on.
     searched: Option<search::Key>,
+    /// No search where band and window are given.
+    search_left: bool,
     /// What the level columns of logs beside recordings listen to, and whether that is all.
     heard: Vec<heard::Heard>,
     all_heard: bool,

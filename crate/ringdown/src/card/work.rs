@@ -124,7 +124,7 @@ impl Card {
 
     /// A file that a saved card knows by its hash is hashed before anything is made of it. Then surveys, the search for
     /// band and window, levels in them, and what is learnt from levels; sensor figures and other hashes last: the numbers
-    /// a user waits for come first.
+    /// a user waits for come first. Where band and window are given, the search changes none of these and comes late.
     fn next_task(&self) -> Option<Task> {
         let recordings = || self.recordings();
         let survey =
@@ -151,9 +151,11 @@ impl Card {
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
-        let measured =
-            doubtful.or(survey).or_else(blind).or_else(overlay).or_else(maps).or_else(search).or_else(levels);
-        measured.or_else(learn).or_else(evidence).or_else(compare).or_else(heard).or_else(sensors).or_else(hash)
+        let given = self.choices.band.is_some() && self.choices.window.is_some();
+        let (early, late) = if given { (None, search().filter(|_| !self.search_left)) } else { (search(), None) };
+        let measured = doubtful.or(survey).or_else(blind).or_else(overlay).or_else(maps).or(early).or_else(levels);
+        let learnt = measured.or_else(learn).or_else(evidence).or_else(compare).or_else(heard);
+        learnt.or_else(sensors).or(late).or_else(hash)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {

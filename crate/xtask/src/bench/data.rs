@@ -30,7 +30,7 @@ pub fn prepare(items: &[&Item]) -> Result<PathBuf, String> {
 /// Lengths of the recordings that are needed.
 fn minutes(items: &[&Item]) -> Vec<&'static str> {
     let name = |runs: &Runs| match runs {
-        Runs::Twin(name) | Runs::Page(name, _) => name.strip_prefix("job-"),
+        Runs::Twin(name) | Runs::Page(name, _) => name.strip_prefix("job-").or(name.strip_prefix("limits-")),
         Runs::Python("peer.py") => Some("10"),
         _ => None,
     };

@@ -190,6 +190,11 @@ impl Card {
         self.search_key() != self.searched
     }
 
+    /// From now on nothing is searched while band and window are given: of a short recording the search is half the work.
+    pub fn leave_search(&mut self) {
+        self.search_left = true;
+    }
+
     /// The search, once done.
     pub fn search(&self) -> Option<&Search> {
         self.search.as_ref()
