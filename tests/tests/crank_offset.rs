@@ -86,7 +86,7 @@ fn wrap(deg: f64, period: f64) -> f64 {
 
 #[test]
 fn an_offset_that_the_sheet_lacks_is_heard_inside_its_interval() {
-    let (mut heard, mut all) = (0, 0);
+    let (mut heard, mut inside, mut all) = (0, 0, 0);
     for seed in seeds(6, 60) {
         let mut random = Random(1000 + seed);
         let order = [FOUR, SIX, EIGHT][seed as usize % 3];
@@ -103,12 +103,14 @@ fn an_offset_that_the_sheet_lacks_is_heard_inside_its_interval() {
         heard += 1;
         let off = wrap(deg - GAP_DEG_BTDC, every);
         println!("seed {seed}: off {off:.1} within {within:.1} of every {every}");
-        assert!(off.abs() <= within, "seed {seed}: {deg} within {within}, truth {GAP_DEG_BTDC}");
+        inside += i32::from(off.abs() <= within);
         assert!(within < 20.0 && (every - 720.0 / order.len() as f64).abs() < 1e-9);
         let measured = bench.measure(&crank);
-        assert!(measured.deg < crank.track.segments[0].error_deg + 1.0, "seed {seed}: {measured:?}");
+        assert!((measured.deg - off.abs()).abs() < 1.0, "seed {seed}: the events stand elsewhere: {measured:?}");
     }
-    println!("{heard} of {all} heard");
+    println!("{heard} of {all} heard, {inside} inside");
+    // The interval is stated as one of 95 %.
+    assert!(20 * inside >= 19 * heard, "{inside} of {heard}");
     assert!(10 * heard >= 8 * all, "{heard} of {all}");
 }
 

@@ -7,8 +7,9 @@ use super::pattern::{Anchor, Pattern};
 use crate::read::sheet::Sheet;
 
 /// Where the noise of combustion passes half its height, degrees after firing TDC, and how far engines and ignition angles
-/// differ in it. It is strongest some 10 to 15 degrees after TDC, later where it burns slowly (common practice, no source).
-const RISE_DEG_ATDC: f64 = 12.0;
+/// differ in it. It is strongest some 10 to 15 degrees after TDC, passes half its height a little before, and both later where it
+/// burns slowly (common practice, no source).
+const RISE_DEG_ATDC: f64 = 10.0;
 const WITHIN_DEG: f64 = 15.0;
 /// How sure it must be that combustion is heard and not two blows, standard errors: to count from it, and to doubt the sheet.
 const SURE_TO_COUNT: f64 = 3.0;
