@@ -29,7 +29,7 @@ const LEAST_DB: f64 = 1.5;
 const OVER_CHANCE: f64 = 6.0;
 /// Periods read in one go: their neighbours are compared.
 const TOGETHER: i64 = 16;
-/// The beginning and the end of combustion vary together by so many standard errors.
+/// The beginning and the end of combustion vary together by so many standard errors at the least.
 const COMMON: f64 = 2.0;
 /// Halves of the periods whose rises lie further apart than this show no common one, degrees.
 const APART_DEG: f64 = 12.0;
@@ -44,8 +44,8 @@ pub struct Burst {
     pub repeat_deg: f64,
     /// How far apart two halves of the periods have it, degrees.
     pub spread_deg: f64,
-    /// Height, dB.
-    pub height_db: f64,
+    /// By how many standard errors its beginning and its end vary together: two blows do so by chance only.
+    pub common: f64,
 }
 
 impl Burst {
@@ -70,12 +70,12 @@ impl Burst {
         let spread_deg = wrap(a.rise_deg - b.rise_deg, repeat_deg).abs();
         let long = shape.length_deg >= SHORTEST_DEG && shape.length_deg / (6.0 * rpm) >= SHORTEST_S;
         let loud = shape.height_db >= LEAST_DB.max(OVER_CHANCE * parity[0].apart(&parity[1]));
-        let one = varies_as_one(&rows, firing_deg, period_deg, &shape);
-        (long && loud && one && spread_deg <= APART_DEG).then_some(Burst {
+        let common = common(&rows, firing_deg, period_deg, &shape);
+        (long && loud && common >= COMMON && spread_deg <= APART_DEG).then_some(Burst {
             rise_deg: wrap(shape.rise_deg, repeat_deg),
             repeat_deg,
             spread_deg,
-            height_db: shape.height_db,
+            common,
         })
     }
 }
@@ -123,9 +123,9 @@ fn heard(segment: &Segment, voices: &[&Loudness], start_deg: f64, period_deg: f6
     Some(db)
 }
 
-/// Whether the first and the last third of the loud stretch are loud in the same firings: the covariance of how one firing
-/// differs from those two periods before and after, which are the same cylinder's in any case.
-fn varies_as_one(rows: &[Row], firing_deg: &[f64], period_deg: f64, shape: &Shape) -> bool {
+/// By how many standard errors the first and the last third of the loud stretch are loud in the same firings: the covariance of
+/// how one firing differs from those two periods before and after, which are the same cylinder's in any case. 0 of too few.
+fn common(rows: &[Row], firing_deg: &[f64], period_deg: f64, shape: &Shape) -> f64 {
     let mut places: Vec<f64> = Vec::new();
     for deg in firing_deg {
         if places.iter().all(|known| wrap(known - deg, period_deg).abs() >= STEP_DEG) {
@@ -154,7 +154,8 @@ fn varies_as_one(rows: &[Row], firing_deg: &[f64], period_deg: f64, shape: &Shap
     let count = products.len() as f64;
     let mean = products.iter().sum::<f64>() / count;
     let squares: f64 = products.iter().map(|product| (product - mean).powi(2)).sum();
-    count >= 30.0 && mean > COMMON * (squares / count / (count - 1.0)).sqrt()
+    let error = (squares / count / (count - 1.0)).sqrt();
+    if count >= 30.0 && error > 0.0 { mean / error } else { 0.0 }
 }
 
 fn folded(db: &[f64], firing_deg: &[f64]) -> Vec<f64> {

@@ -7,9 +7,13 @@ use super::pattern::{Anchor, Pattern};
 use crate::read::sheet::Sheet;
 
 /// Where the noise of combustion passes half its height, degrees after firing TDC, and how far engines and ignition angles
-/// differ in it. It is strongest some 10 to 15 degrees after TDC, later where it burns slowly (common practice, no source).
-const RISE_DEG_ATDC: f64 = 12.0;
+/// differ in it. It is strongest some 10 to 15 degrees after TDC, passes half its height a little before, and both later where it
+/// burns slowly (common practice, no source).
+const RISE_DEG_ATDC: f64 = 10.0;
 const WITHIN_DEG: f64 = 15.0;
+/// How sure it must be that combustion is heard and not two blows, standard errors: to count from it, and to doubt the sheet.
+const SURE_TO_COUNT: f64 = 3.0;
+const SURE_TO_DOUBT: f64 = 4.0;
 
 /// Where the firing TDCs are by the noise of combustion.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,6 +53,9 @@ pub(super) fn listen(crank: &mut Crank, sheet: &Sheet, voices: &[&Loudness]) -> 
         every_deg: burst.repeat_deg,
     };
     if stands_in {
+        if burst.common < SURE_TO_COUNT {
+            return None;
+        }
         for segment in &mut crank.track.segments {
             segment.deg.iter_mut().for_each(|deg| *deg -= heard.late_deg);
             segment.error_deg = segment.error_deg.hypot(heard.within_deg);
@@ -57,7 +64,7 @@ pub(super) fn listen(crank: &mut Crank, sheet: &Sheet, voices: &[&Loudness]) -> 
         let deg_btdc = (heard.late_deg + first_deg).rem_euclid(heard.every_deg.min(period_deg));
         crank.notes.retain(|note| *note != Note::OffsetUnknown);
         crank.notes.push(Note::OffsetHeard { deg_btdc, within_deg: heard.within_deg, every_deg: heard.every_deg });
-    } else if !heard.agrees() {
+    } else if !heard.agrees() && burst.common >= SURE_TO_DOUBT {
         crank.notes.push(Note::OffsetDoubtful {
             late_deg: heard.late_deg,
             within_deg: heard.within_deg,

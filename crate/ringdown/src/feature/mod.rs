@@ -10,6 +10,7 @@ pub mod heard;
 pub mod level;
 pub mod logged;
 pub mod modes;
+pub mod orders;
 pub mod response;
 pub mod seen;
 pub mod sensor;

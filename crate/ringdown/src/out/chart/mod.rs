@@ -9,6 +9,7 @@ mod envelope;
 mod floor;
 mod limits;
 mod modes;
+mod orders;
 mod profile;
 mod proof;
 mod search;
@@ -43,6 +44,7 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
             spectrogram(card, *file, *channel as u16, &spectrogram::Region::default(), OVERVIEW_COLUMNS, OVERVIEW_ROWS)
         }
         ("above", [file, channel]) => above::above(card, *file, *channel as u16),
+        ("orderlines", [file, channel]) => orders::spectrum(card, *file, *channel as u16),
         ("orders", [file, channel]) => above::orders(card, *file, *channel as u16),
         ("band", _) => band::band(card),
         ("search", _) => search::search(card),

@@ -137,7 +137,7 @@ fn spectrograms(card: &Card) -> Vec<FigureRef> {
         .collect()
 }
 
-/// The first provoked recording (without one, the first) above its background and by order.
+/// The first provoked recording (without one, the first) above its background, by order, and as lines over order.
 fn other_views(card: &Card) -> Vec<FigureRef> {
     let Some((id, values)) = first_sensor(card) else { return Vec::new() };
     let view = |kind: &str| FigureRef {
@@ -145,7 +145,7 @@ fn other_views(card: &Card) -> Vec<FigureRef> {
         caption: say(&format!("band.figure.{kind}"), &values),
         summary: say(&format!("band.figure.{kind}.summary"), &values),
     };
-    ["above", "orders"].map(view).into()
+    ["above", "orders", "orderlines"].map(view).into()
 }
 
 fn first_sensor(card: &Card) -> Option<(String, [(&'static str, String); 2])> {
