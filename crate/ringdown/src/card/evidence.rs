@@ -1,6 +1,7 @@
 //! Where in frequency and crank angle the cycles over the limit stand out from their neighbours at like speed.
 
 use super::recording::Recording;
+use super::windows::{Rung, WindowAt, windows};
 use super::{Card, File, FileId, FileRole, Judged};
 use crate::crank::Event;
 use crate::feature::level::{PROFILE_BINS, PROFILE_START_DEG, PROFILE_STEP_DEG, profile_db};
@@ -25,6 +26,8 @@ pub struct Evidence {
     pub loud_profile_db: Vec<f32>,
     /// The same of their quiet neighbours.
     pub quiet_profile_db: Vec<f32>,
+    /// The window over speed; empty where one is all that the pairs support.
+    pub windows: Vec<WindowAt>,
 }
 
 /// Most pairs read: more would not move the mean by a tenth of a decibel.
@@ -90,6 +93,9 @@ impl Card {
         if pairs.len() < FEWEST_PAIRS {
             return Evidence { pairs: pairs.len(), ..Evidence::default() };
         }
+        let windows = windows(self.rungs(&pairs), [self.window().low, self.window().high]);
+        let keep = pairs.len().div_ceil(MOST_PAIRS).max(1);
+        let pairs: Vec<Pair> = pairs.into_iter().step_by(keep).collect();
         let rate = pairs
             .iter()
             .filter_map(|pair| self.recording(pair.file))
@@ -131,15 +137,25 @@ impl Card {
             quiet_db: quiet,
             loud_profile_db: loud_profile,
             quiet_profile_db: quiet_profile,
+            windows,
         }
+    }
+
+    fn rungs(&self, pairs: &[Pair]) -> Vec<Rung> {
+        let rung = |pair: &Pair| {
+            let recording = self.recording(pair.file)?;
+            let profile = |index: usize| recording.levels.as_ref()?.profiles.get(index).copied();
+            let rpm = f64::from(recording.crank()?.events.get(pair.loud)?.rpm);
+            Some(Rung { rpm, loud: profile(pair.loud)?, quiet: profile(pair.quiet)? })
+        };
+        pairs.iter().filter_map(rung).collect()
     }
 
     fn recording(&self, id: FileId) -> Option<&Recording> {
         self.recordings().find(|(file, _)| file.id == id).map(|(_, recording)| recording)
     }
 
-    /// Each event over its limit with the quiet event of the same group nearest to it in speed, same file; the loudest
-    /// are spread evenly over the list where there are too many.
+    /// Each event over its limit with the quiet event of the same group nearest to it in speed, same file.
     fn pairs(&self) -> Vec<Pair> {
         let Some(outcome) = self.outcome() else { return Vec::new() };
         let provoked: Vec<&File> = self.files().iter().filter(|file| file.role == FileRole::Knock).collect();
@@ -168,8 +184,7 @@ impl Card {
                 }
             }
         }
-        let keep = pairs.len().div_ceil(MOST_PAIRS).max(1);
-        pairs.into_iter().step_by(keep).collect()
+        pairs
     }
 }
 

@@ -25,6 +25,7 @@ pub mod recording;
 mod returned;
 pub mod search;
 pub mod sensors;
+pub mod windows;
 mod work;
 
 pub use crate::read::card::{FileRole, Filter, Mark, MarkLabel};

@@ -236,12 +236,16 @@ fn band_and_window(card: &Card, map: &mut Map<String, Value>) {
         "window".into(),
         json!({"start_deg_atdc": start, "end_deg_atdc": end, "chosen_by": by(window.chosen_by), "wrong_offset": moves}),
     );
-    let windows = if has_crank {
-        json!([{"rpm_low": 0, "rpm_high": null, "start_deg_atdc": window.low, "end_deg_atdc": window.high}])
-    } else {
-        json!([])
-    };
-    map.insert("windows".into(), windows);
+    map.insert("windows".into(), if has_crank { windows(card) } else { json!([]) });
+}
+
+/// One row for all speeds, or one for each range in which the ring takes more degrees than in the one before.
+fn windows(card: &Card) -> Value {
+    let row = |low: f64, high: Option<f64>, start: f64, end: f64| json!({"rpm_low": low, "rpm_high": high, "start_deg_atdc": start, "end_deg_atdc": end});
+    match card.evidence().map(|evidence| &evidence.windows[..]) {
+        None | Some([]) => json!([row(0.0, None, card.window().low, card.window().high)]),
+        Some(at) => at.iter().map(|one| row(one.rpm_low, one.rpm_high, one.start_deg_atdc, one.end_deg_atdc)).collect(),
+    }
 }
 
 struct Sides<'a> {

@@ -7,11 +7,11 @@ use super::{Band, Cell, Span};
 use crate::stats::order::Arrange;
 
 /// A cell's neighbour weighs as much as the two overlap, to this power where events are few and where they are many: a
-/// step aside (0.8) a half or a sixth, half of it an eighth or next to nothing. An even mean over all that overlap by half
-/// chose cells off the optimum wherever that is sharp on one side; few events need more neighbours against luck.
-const NEARNESS: [f64; 2] = [3.0, 8.0];
+/// step aside (0.8) a half or next to nothing. An even mean over all that overlap by half chose cells off the optimum
+/// wherever that is sharp on one side, as before a valve's strike; few events need more neighbours against luck.
+const NEARNESS: [f64; 2] = [3.0, 17.0];
 /// With so many provoked events the power lies half way between.
-const EVEN: f64 = 2000.0;
+const EVEN: f64 = 5000.0;
 /// The same for what differs little from cell to cell.
 const WIDE_NEARNESS: f64 = 2.0;
 /// Weights under this are left out.
@@ -44,9 +44,13 @@ pub fn most_supported(bands: &[Band], spans: &[Span], values: &[f32], count: usi
     order
 }
 
-/// Each value drawn together with those far around it.
-pub fn widely(bands: &[Band], spans: &[Span], values: &[f32]) -> Vec<f32> {
-    Grid::with(bands, spans, WIDE_NEARNESS).support(values)
+/// Values of the cells `among`, in their order, each drawn together with those far around it that are among them too.
+pub fn widely(bands: &[Band], spans: &[Span], values: &[f32], among: &[usize]) -> Vec<f32> {
+    let grid = Grid::with(bands, spans, WIDE_NEARNESS);
+    let (mut sums, mut weights) = (vec![0.0; values.len()], vec![0.0; values.len()]);
+    among.iter().for_each(|at| (sums[*at], weights[*at]) = (values[*at], 1.0));
+    let (sums, weights) = (grid.support(&sums), grid.support(&weights));
+    among.iter().map(|at| sums[*at] / weights[*at].max(f32::MIN_POSITIVE)).collect()
 }
 
 /// Chooses among the cells `closer`, whose stretches were left out in turn; `scores` of all cells, band after band with a

@@ -39,8 +39,6 @@ const QUIET: [f64; 2] = [0.1, 0.45];
 const ROUNDS: usize = 2;
 /// Most of the provoked events that are left out of it.
 const MOST_KNOCK: f64 = 0.8;
-/// The slope of the score is taken so far to either side of the limit, spreads.
-const SLOPE_OVER: f32 = 0.25;
 /// Largest stretch of the quieter events that is taken for a difference in scatter; a narrower law is left as it is.
 const MOST_STRETCH: f32 = 1.6;
 
@@ -83,18 +81,6 @@ pub struct Score {
     pub fit: Fit,
     /// How far that moved the limit, spreads.
     pub moved: f32,
-    /// What the score loses for each spread that the limit moves up.
-    slope: f32,
-}
-
-impl Score {
-    /// As if the limit had been moved so far: how far is told by a few quantiles, and the neighbours' tell it better.
-    pub fn move_to(&mut self, moved: f32) {
-        let more = self.slope * (self.moved - moved);
-        self.whole += more;
-        self.train.iter_mut().for_each(|score| *score += more);
-        self.moved = moved;
-    }
 }
 
 /// Where the quieter events of provoked running lie against those of safe running.
@@ -160,27 +146,28 @@ impl Tally {
         let curve = Curve::of(&background);
         let fit = if mirrored { Fit::default() } else { Fit::of(&curve, &Curve::of(&self.around), false_alarm) };
         let limits = Limits::of(&curve, false_alarm, &fit);
-        let [under, over] = [-SLOPE_OVER, SLOPE_OVER].map(|by| limits.score(&provoked, by));
         Score {
             whole: limits.score(&provoked, 0.0),
             share: share_over(&provoked, limits.provoked[0]),
             limit: LOWEST + limits.safe / PER_SPREAD,
             fit,
             moved: (limits.provoked[0] - limits.safe) / PER_SPREAD,
-            slope: (under - over) / (2.0 * SLOPE_OVER),
             ..Score::default()
         }
     }
 
-    /// The same with each stretch left out in turn.
-    pub fn score(&self, false_alarm: f64, mirrored: bool) -> Score {
+    /// The same with each stretch left out in turn. What the cell scores is judged as if the limit had been `moved` so far
+    /// (how far is told by a few quantiles, and all good cells tell it better); what it finds in the stretch left out is not.
+    pub fn score(&self, false_alarm: f64, mirrored: bool, moved: Option<f32>) -> Score {
         let mut score = self.whole(false_alarm, mirrored);
+        let by = moved.map_or(0.0, |moved| moved - score.moved);
         let (all_background, all_provoked) = (self.all_background(mirrored), sum(&self.provoked));
+        score.whole = Limits::of(&Curve::of(&all_background), false_alarm, &score.fit).score(&all_provoked, by);
         for fold in 0..FOLDS {
             // Without safe running the background is that of everything: its centre would wander from part to part.
             let background = if mirrored { all_background } else { less(&all_background, &self.background[fold]) };
             let limits = Limits::of(&Curve::of(&background), false_alarm, &score.fit);
-            score.train[fold] = limits.score(&less(&all_provoked, &self.provoked[fold]), 0.0);
+            score.train[fold] = limits.score(&less(&all_provoked, &self.provoked[fold]), by);
             score.test[fold] = limits.score(&self.provoked[fold], 0.0);
             score.test_share[fold] = share_over(&self.provoked[fold], limits.provoked[0]);
             let safe = if mirrored { &all_background } else { &self.background[fold] };
@@ -339,7 +326,7 @@ mod tests {
 
     #[test]
     fn share_and_limit_are_those_of_two_normal_laws() {
-        let score = tally(40_000, 2000, 8.0).score(0.05, false);
+        let score = tally(40_000, 2000, 8.0).score(0.05, false, None);
         // Five in a hundred knock, 8 spreads up: 10 and 45 % of all are 10.53 and 47.37 % of the others, -1.2523 and -0.0660
         // against -1.2816 and -0.1257, and the limit 1.6449 moves to 1.7508, with 0.0880 beyond. Without those 4.00 % it
         // moves to 1.6660, with 0.0955 beyond, without those 4.79 % to 1.6494 (statistics.NormalDist).
@@ -355,7 +342,7 @@ mod tests {
             tally.provoked[i % FOLDS][bin_of(1.5 * z + 3.0)] += 1;
             tally.around[bin_of(1.5 * z + 3.0)] += 1;
         }
-        let score = tally.score(1e-3, false);
+        let score = tally.score(1e-3, false, None);
         assert!(score.share < 2e-3 && score.whole.abs() < 2e-3, "{score:?}");
         assert!((score.fit.safe(3.0)).abs() < 0.05 && (score.fit.safe(6.0) - 2.0).abs() < 0.05, "{score:?}");
     }
@@ -363,14 +350,14 @@ mod tests {
     #[test]
     fn two_equal_laws_are_not_told_apart_with_or_without_safe_running() {
         for mirrored in [false, true] {
-            let score = tally(20_000, 0, 0.0).score(1e-3, mirrored);
+            let score = tally(20_000, 0, 0.0).score(1e-3, mirrored, None);
             assert!(score.whole.abs() < 0.02 && score.share < 4e-3, "{mirrored}: {score:?}");
         }
     }
 
     #[test]
     fn the_quieter_half_stands_for_a_background_nobody_recorded() {
-        let score = tally(20_000, 1600, 8.0).score(1e-3, true);
+        let score = tally(20_000, 1600, 8.0).score(1e-3, true, None);
         assert!((score.share - 0.08).abs() < 0.004, "{score:?}");
     }
 }

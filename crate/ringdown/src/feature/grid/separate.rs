@@ -75,6 +75,8 @@ pub struct Separator {
     /// Cells worth a closer look, best first, and how many of them have had it.
     closer: Vec<usize>,
     looked: usize,
+    /// How far the limit of each of them is moved, spreads, as those around it tell.
+    moved: Vec<f32>,
     scratch: Scratch,
 }
 
@@ -146,6 +148,7 @@ impl Separator {
             next: FIRST_BIN,
             closer: Vec::new(),
             looked: 0,
+            moved: Vec::new(),
             scratch,
         })
     }
@@ -202,19 +205,16 @@ impl Separator {
 
     fn look_closer(&mut self) -> bool {
         if self.closer.is_empty() {
-            let moved: Vec<f32> = self.scores.iter().map(|score| score.moved).collect();
-            let wide = super::choose::widely(&self.bands, &self.spans, &moved);
-            self.scores.iter_mut().zip(wide).for_each(|(score, moved)| score.move_to(moved));
             let whole: Vec<f32> = self.scores.iter().map(|score| score.whole).collect();
             self.closer = super::choose::most_supported(&self.bands, &self.spans, &whole, CLOSER, self.positives.len());
+            let moved: Vec<f32> = self.scores.iter().map(|score| score.moved).collect();
+            self.moved = super::choose::widely(&self.bands, &self.spans, &moved, &self.closer);
         }
         let to = (self.looked + CLOSER_A_STEP).min(self.closer.len());
         for at in self.looked..to {
             let index = self.closer[at];
             if let Some(cell) = super::choose::cell(&self.bands, &self.spans, index) {
-                let moved = self.scores[index].moved;
-                self.scores[index] = self.look(cell, self.measure).1;
-                self.scores[index].move_to(moved);
+                self.scores[index] = self.look_moved(cell, self.measure, Some(self.moved[at])).1;
             }
         }
         self.looked = to;
@@ -235,6 +235,10 @@ impl Separator {
     /// provoked ones moved to where their quieter events meet those of the background; [`Separator::order`] says which
     /// is which.
     pub fn look(&mut self, cell: Cell, measure: Measure) -> (Vec<f32>, Score) {
+        self.look_moved(cell, measure, None)
+    }
+
+    fn look_moved(&mut self, cell: Cell, measure: Measure, moved: Option<f32>) -> (Vec<f32>, Score) {
         let steps = cell.span.first..cell.span.first + cell.span.steps;
         self.scratch.band.iter_mut().for_each(|row| row.fill(0.0));
         for bin in cell.band.first..cell.band.first + cell.band.bins {
@@ -245,7 +249,7 @@ impl Separator {
         self.scratch.window.fill(0.0);
         steps.for_each(|step| self.add_step(step));
         self.count_window();
-        let score = self.scratch.tally.score(self.false_alarm, self.mirrored);
+        let score = self.scratch.tally.score(self.false_alarm, self.mirrored, moved);
         self.measure = kept;
         let mut over = self.scratch.rest.clone();
         over.extend(self.scratch.levels[self.safe..].iter().map(|level| score.fit.safe(*level)));

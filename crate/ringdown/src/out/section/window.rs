@@ -2,6 +2,7 @@
 
 use super::{impacts, *};
 use crate::card::ChosenBy;
+use crate::card::windows::WindowAt;
 use crate::crank::decode::Note;
 use crate::crank::{Crank, Source};
 use crate::out::words::{percent, say};
@@ -91,9 +92,14 @@ pub(super) fn view(card: &Card) -> SectionView {
     };
     let impacts = impacts::impacts(card);
     figures.extend(impacts::figure(card));
-    let finding =
-        [Some(finding), impacts::sentence(&impacts, window)].into_iter().flatten().collect::<Vec<_>>().join(" ");
+    let by_speed = card.evidence().map_or(&[][..], |evidence| &evidence.windows[..]);
+    let finding = [Some(finding), widens(by_speed), impacts::sentence(&impacts, window)]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join(" ");
     let mut tables = vec![table("window", text("window.caption"), columns, rows.to_vec())];
+    tables.extend(at_speeds(by_speed));
     tables.extend(impacts::table(card, &impacts, window));
     SectionView {
         why: vec![text("window.why"), text("window.why.impacts")],
@@ -111,4 +117,32 @@ fn cranks(card: &Card) -> impl Iterator<Item = &Crank> {
 /// The widest interval that a note of any recording states.
 fn within(card: &Card, stated: impl Fn(&Note) -> Option<f64>) -> Option<f64> {
     cranks(card).flat_map(|crank| &crank.notes).filter_map(stated).max_by(f64::total_cmp)
+}
+
+/// That the window ought to widen with speed, by how much, and that levels are measured in the one all the same.
+fn widens(windows: &[WindowAt]) -> Option<String> {
+    let [slow, .., fast] = windows else { return None };
+    let length = |window: &WindowAt| number(window.end_deg_atdc - window.start_deg_atdc, 0);
+    let values = [
+        ("slow", length(slow)),
+        ("fast", length(fast)),
+        ("below", number(slow.rpm_high.unwrap_or(0.0), 0)),
+        ("above", number(fast.rpm_low, 0)),
+    ];
+    Some(say("window.widens", &values))
+}
+
+fn at_speeds(windows: &[WindowAt]) -> Option<Table> {
+    let speeds = |window: &WindowAt| match window.rpm_high {
+        Some(high) if window.rpm_low > 0.0 => format!("{} – {}", number(window.rpm_low, 0), number(high, 0)),
+        Some(high) => say("window.below", &[("rpm", number(high, 0))]),
+        None => say("window.above", &[("rpm", number(window.rpm_low, 0))]),
+    };
+    let line = |window: &WindowAt| {
+        let angles = [window.start_deg_atdc, window.end_deg_atdc].map(|deg| number(deg, 0));
+        row([vec![speeds(window)], angles.to_vec(), vec![number(window.pairs as f64, 0)]].concat())
+    };
+    let columns = ["rpm", "from", "to", "pairs"].map(|key| text(&format!("window.column.{key}")));
+    let rows = windows.iter().map(line).collect();
+    (!windows.is_empty()).then(|| table("window-speeds", text("window.speeds.caption"), columns, rows))
 }
