@@ -4,6 +4,7 @@
 //! A few seeds by default; `RINGDOWN_LONG=1` runs 20 of each fault, 50 sound recordings, 50 tuned and 50 flat sensors.
 //!
 //! check: faults of sensors: clipped, unequal, hum, spikes, teeth leaking in, swapped, bridged, loaded | a generator of its own (`trust_bench`), with and without crank and sheet | 19 of 20 seeds each; nothing in 50 sound recordings: a few by default, all with `RINGDOWN_LONG=1` (`sensor_trust.rs`)
+//! check: volts and g by the sheet's scale | arithmetic | 1 %
 
 #[path = "trust_bench/engine.rs"]
 mod engine;
@@ -134,4 +135,34 @@ fn tuned_sensors_have_their_frequency_and_q() {
         println!("tuned {seed}: {f0_hz:.0} Hz {f0_off:+.4}, Q {q:.1} {q_off:+.3}");
         assert!(f0_off.abs() < 0.01 && q_off.abs() < 0.15, "{seed}: {}: f0 {f0_off:+.4}, Q {q_off:+.3}", made.said);
     }
+}
+
+/// A sine of half the full scale: by arithmetic 0.5 / sqrt(2) of 5 V, and 1 g for each 20 mV of it.
+#[test]
+fn volts_and_g_stand_beside_decibels_where_the_sheet_gives_the_scale() {
+    let count = 3 * 48_000_u32;
+    let mut wav = b"RIFF\0\0\0\0WAVEfmt \x10\0\0\0\x01\0\x01\0".to_vec();
+    wav.extend([48_000_u32.to_le_bytes(), 96_000_u32.to_le_bytes()].concat());
+    wav.extend([2, 0, 16, 0]);
+    wav.extend(b"data");
+    wav.extend((2 * count).to_le_bytes());
+    let sine = |at: u32| (16_384.0 * (std::f64::consts::TAU * 6000.0 * f64::from(at) / 48_000.0 + 0.3).sin()) as i16;
+    wav.extend((0..count).flat_map(|at| sine(at).to_le_bytes()));
+    let size = (wav.len() - 8) as u32;
+    wav[4..8].copy_from_slice(&size.to_le_bytes());
+    let scaled = |sensor: Value| {
+        let mut card = Card::default();
+        let sheet = json!({"sheet": 1, "bore_mm": 86, "sensors": [sensor]});
+        card.set_sheet(sheet.to_string().as_bytes()).expect("the sheet is sound");
+        card.add(Input::from_bytes("sine.wav", wav.clone()), None).expect("the recording is sound");
+        while !card.step().progress.done {}
+        serde_json::to_value(card.sensor_reports()).expect("reports are JSON")[0]["scaled"].clone()
+    };
+    let volts = 5.0 * 0.5 / 2.0_f64.sqrt();
+    let both = scaled(json!({"channel": 1, "cylinders": [1], "volts_full_scale": 5.0, "mv_per_g": 20.0}));
+    let near = |got: &Value, want: f64| (got.as_f64().expect("a number") / want - 1.0).abs() < 0.01;
+    assert!(near(&both["level_v"], volts) && near(&both["level_g"], 1000.0 * volts / 20.0), "{both}");
+    let one = scaled(json!({"channel": 1, "cylinders": [1], "volts_full_scale": 5.0}));
+    assert!(near(&one["level_v"], volts) && one["level_g"].is_null(), "{one}");
+    assert!(scaled(json!({"channel": 1, "cylinders": [1]})).is_null());
 }

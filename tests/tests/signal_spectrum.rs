@@ -1,7 +1,7 @@
 //! Welch spectra, cross spectra, coherence and spectrograms against scipy.signal.
 //!
 //! check: Welch, cross spectra, coherence | `scipy.signal` | 1e-6 relative plus the rounding of single precision
-//! check: spectrogram | `scipy.signal.spectrogram` | 0.01 dB
+//! check: spectrogram | `scipy.signal.spectrogram`, `stft` | 1e-6 relative plus the rounding of single precision; as decibels 0.01
 
 use ringdown::signal::spectrum::{Cross, Detrend, TooShort, Welch, welch};
 use ringdown::signal::stft::{Hold, Spectrogram, Stft, View};
@@ -124,6 +124,31 @@ fn spectrogram_is_that_of_scipy_scaled_to_a_full_scale_sine() {
             let got = f64::from(out[segment * stft.bins() + bin]);
             assert!((got - expected).abs() < 0.01, "{key}, bin {bin}: {got}, expected {expected}");
         }
+    }
+}
+
+/// The same before it becomes decibels, against `spectrogram` and `stft`: |Z| of a sine of amplitude 1 is 1/2 there.
+#[test]
+fn short_time_power_is_that_of_scipy_to_a_millionth() {
+    let vectors = vectors(include_str!("../vectors/welch_stft.json"));
+    let x = singles(&vectors["x"]);
+    let mut stft = Stft::new(&Taper::periodic(Shape::Hann, 128));
+    let sides = |bin: usize| if bin == 0 || bin == 64 { 1.0 } else { 2.0 };
+    let squared = |z: f64| z * z;
+    let power = |key: &str| numbers(&vectors["spectrogram_spectrum"][key]);
+    let z = numbers(&vectors["stft_spectrum"]["col0_abs"]);
+    let columns = [
+        (0, power("col0").iter().enumerate().map(|(bin, power)| sides(bin) * power).collect()),
+        (5, power("col5").iter().enumerate().map(|(bin, power)| sides(bin) * power).collect()),
+        (0, z.iter().enumerate().map(|(bin, z)| squared(sides(bin) * z)).collect::<Vec<f64>>()),
+    ];
+    for (column, expected) in columns {
+        let mut got = vec![0.0; stft.bins()];
+        stft.power(&x[32 * column..][..128], &mut got);
+        let got: Vec<f64> = got.into_iter().map(f64::from).collect();
+        // single precision: half a step of 2^-23 in each sample and each stage of the transform, re the loudest bin
+        let loudest = expected.iter().copied().fold(0.0, f64::max);
+        check(&got, &expected, loudest * 2.0_f64.powi(-48), "short-time power");
     }
 }
 

@@ -1,7 +1,7 @@
 //! The search over bands and windows in the fixed JSON.
 
 use crate::card::Card;
-use crate::card::search::{Found, Search, Separation, Verdict};
+use crate::card::search::{Found, Search, Separation, Tried, Verdict};
 use crate::feature::grid::separate::Measure;
 use serde_json::{Map, Value, json};
 
@@ -26,7 +26,9 @@ fn all(search: &Search) -> Value {
         })
         .collect();
     let features: Map<String, Value> =
-        search.features.iter().map(|(measure, share)| (measure_word(*measure).to_owned(), json!(share))).collect();
+        search.features.iter().map(|tried| (measure_word(tried.measure).to_owned(), json!(tried.share))).collect();
+    let other = |tried: &Tried| json!({"feature": measure_word(tried.measure), "more": tried.more, "error": tried.error, "better": tried.is_better()});
+    let compared: Vec<Value> = if knocks { search.features.iter().map(other).collect() } else { Vec::new() };
     json!({
         "cells": search.cells, "feature": measure_word(search.measure), "verdict": verdict_word(search.verdict),
         "best": if knocks { told(&search.best) } else { Value::Null },
@@ -35,7 +37,7 @@ fn all(search: &Search) -> Value {
         "events": {"background": search.events.0, "provoked": search.events.1, "background_from": if search.mirrored { "quieter half" } else { "safe running" }},
         "flat": {"cells": search.flat.cells, "low_hz": low_hz, "high_hz": high_hz, "start_deg_atdc": start_deg_atdc, "end_deg_atdc": end_deg_atdc},
         "evidence": {"events": search.ring.events, "fall_hz_per_deg": search.ring.fall_hz_per_deg, "second_hz": search.ring.second_hz},
-        "over_limit_share_of_other_features": features,
+        "over_limit_share_of_other_features": features, "other_features": compared,
         "by": by,
     })
 }

@@ -41,8 +41,28 @@ pub struct Search {
     pub ring: Ring,
     /// Separation in the best cell by group.
     pub by_group: Vec<(super::Group, Separation)>,
-    /// The other features in the best cell: share of provoked events over their own limit.
-    pub features: Vec<(Measure, f64)>,
+    /// The other features in the best cell.
+    pub features: Vec<Tried>,
+}
+
+/// Another feature in the best cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tried {
+    /// What was measured.
+    pub measure: Measure,
+    /// Share of provoked events over its own limit.
+    pub share: f64,
+    /// How much more of them it finds than the feature in force, judged on stretches left out.
+    pub more: f64,
+    /// Standard error of that.
+    pub error: f64,
+}
+
+impl Tried {
+    /// Finds more beyond what chance explains (twice the standard error).
+    pub fn is_better(&self) -> bool {
+        self.more > 2.0 * self.error && self.more > 0.0
+    }
 }
 
 /// How far cells differ from the best by no more than their error.

@@ -2,7 +2,7 @@
 //! better than the usual one.
 
 use super::gather::{Searching, Seen};
-use super::{Flat, Found, Mapped, Search, Separation, Verdict};
+use super::{Flat, Found, Mapped, Search, Separation, Tried, Verdict};
 use crate::card::Card;
 use crate::card::choices::DEFAULT_WINDOW_DEG_ATDC;
 use crate::feature::grid::choose::{Choice, choose, difference};
@@ -52,7 +52,12 @@ impl Searching {
         let ring = self.ring(card, cell, &levels, score.limit);
         let verdict = self.verdict(&choice, &best, ring, usual.as_ref().map(|(_, _, score)| score));
         let others = [Measure::Energy, Measure::Peak, Measure::Ratio].into_iter().filter(|other| *other != measure);
-        let features = others.map(|other| (other, f64::from(self.separator.look(cell, other).1.share))).collect();
+        let tried = |other: Measure| {
+            let own = self.separator.look(cell, other).1;
+            let (more, error) = difference(&own.test, &score.test);
+            Tried { measure: other, share: f64::from(own.share), more, error }
+        };
+        let features = others.map(tried).collect();
         let runners_up = self.runners(&choice, &scores, best);
         Search {
             cells: scores.len(),

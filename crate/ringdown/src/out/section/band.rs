@@ -59,6 +59,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     }
     let mut why = vec![text("band.why"), text("band.why.mixture")];
     why.extend(searched::why(card));
+    why.extend(searched::feature(card));
     SectionView { why, todo, tables, figures, ..blank(5, state, finding) }
 }
 

@@ -3,6 +3,7 @@
 use super::*;
 use crate::card::search::{Found, Search, Separation, Verdict};
 use crate::card::{ChosenBy, Settled};
+use crate::feature::grid::separate::Measure;
 use crate::feature::grid::{HIGHEST_HZ, choose::overlap};
 use crate::feature::modes::Mode;
 use crate::out::words::{khz, percent, say};
@@ -62,6 +63,27 @@ pub(super) fn why(card: &Card) -> Option<String> {
     let rates = card.recordings().map(|(_, recording)| recording.sample_rate_hz());
     let top_hz = rates.fold(f64::INFINITY, f64::min) * 0.45;
     Some(say("band.why.search", &[("top", khz(top_hz.min(HIGHEST_HZ)))]))
+}
+
+/// Whether another feature finds more in the same place; none where no knock was found.
+pub(super) fn feature(card: &Card) -> Option<String> {
+    let search = card.search()?;
+    let knocks = matches!(search.verdict, Verdict::Found | Verdict::UsualAsGood);
+    let best = search.features.iter().filter(|_| knocks).max_by(|a, b| a.more.total_cmp(&b.more))?;
+    let name = |measure: Measure| {
+        text(match measure {
+            Measure::Energy => "feature.energy",
+            Measure::Peak => "feature.peak",
+            Measure::Ratio => "feature.ratio",
+        })
+    };
+    let values = [
+        ("own", name(search.measure)),
+        ("other", name(best.measure)),
+        ("more", number(100.0 * best.more, 1)),
+        ("error", number(100.0 * best.error, 1)),
+    ];
+    Some(say(if best.is_better() { "band.feature.better" } else { "band.feature.same" }, &values))
 }
 
 /// The best places with what speaks against each, and the best one by cylinder; none where no knock was found.
