@@ -10,6 +10,28 @@ use crate::bench::data::bench_cargo;
 use crate::{long, shell, single, tools};
 
 const TARGET: &str = "wasm32-unknown-unknown";
+/// Packages that no user waits for: compiled for size.
+const SMALL: &[&str] = &[
+    "ringdown-web",
+    "chardetng",
+    "csv",
+    "encoding_rs",
+    "fdeflate",
+    "js-sys",
+    "plotters",
+    "plotters-backend",
+    "plotters-canvas",
+    "plotters-svg",
+    "png",
+    "serde-wasm-bindgen",
+    "serde_core",
+    "serde_json",
+    "statrs",
+    "wasm-bindgen",
+    "web-sys",
+];
+/// How much code a call may be replaced by: a quarter of what the compiler takes by itself, for size.
+const INLINED: u32 = 50;
 /// Keeps the page for use without a network.
 pub const KEEPER: &str = "service-worker.js";
 /// What a site may hold. Anything else in `www` is either named in `NOT_SERVED` or a mistake.
@@ -33,7 +55,7 @@ pub fn run() -> Result<(), String> {
 pub fn bench() -> Result<(), String> {
     tools::need_wasm_target()?;
     let mut cargo = bench_cargo();
-    shell::run(cargo.args(["--lib", "--target", TARGET, "--config"]).arg(without_own_paths()))?;
+    shell::run(cargo.args(["--lib", "--target", TARGET]).args(settings()))?;
     let module = shell::root().join("target/bench/build").join(TARGET).join("release").join("ringdown_bench.wasm");
     let page = make_glue(&module, "ringdown_bench", &shell::root().join("dist").join("bench"))?;
     for name in ["page.html", "page.js", "worker.js"] {
@@ -70,20 +92,26 @@ fn build_module() -> Result<PathBuf, String> {
     let target_dir = shell::root().join("target");
     let mut cargo = shell::cargo();
     cargo.args(["build", "--release", "--package", "ringdown-web", "--target", TARGET, "--target-dir"]);
-    cargo.arg(&target_dir).arg("--config").arg(without_own_paths());
+    cargo.arg(&target_dir).args(settings());
     shell::run(&mut cargo)?;
     Ok(target_dir.join(TARGET).join("release").join("ringdown_web.wasm"))
 }
 
+/// How the module is compiled, beside the profile it shares with the program.
+fn settings() -> Vec<String> {
+    let small = SMALL.iter().map(|package| format!("profile.release.package.{package}.opt-level=\"s\""));
+    small.chain([flags()]).flat_map(|setting| ["--config".to_owned(), setting]).collect()
+}
+
 /// Panic messages carry source paths: the same bytes must come out whoever builds, and name nobody's folders.
-fn without_own_paths() -> String {
+fn flags() -> String {
     let cargo_home = std::env::var_os("CARGO_HOME").map(PathBuf::from);
     let cargo_home = cargo_home.or_else(|| std::env::home_dir().map(|home| home.join(".cargo")));
     let named = [(Some(shell::root()), "ringdown"), (cargo_home, "cargo")];
-    let flags: Vec<String> = named
+    let paths = named
         .iter()
-        .filter_map(|(path, name)| Some(format!("'--remap-path-prefix={}={name}'", path.as_ref()?.display())))
-        .collect();
+        .filter_map(|(path, name)| Some(format!("'--remap-path-prefix={}={name}'", path.as_ref()?.display())));
+    let flags: Vec<String> = paths.chain([format!("'-Cllvm-args=-inline-threshold={INLINED}'")]).collect();
     format!("target.{TARGET}.rustflags=[{}]", flags.join(","))
 }
 

@@ -2,19 +2,12 @@
 //! not scaled.
 //!
 //! An even length is transformed as half as many complex values, samples two by two, and then taken apart (Press et al.,
-//! Numerical Recipes, 3rd edition, section 12.3.2, from memory). The page has a small transform of its own, the program a
-//! library's.
+//! Numerical Recipes, 3rd edition, section 12.3.2, from memory). In the browser only the transforms for its vector unit are
+//! compiled: the plain ones beside them would weigh as much again.
 
-#[cfg(any(test, target_arch = "wasm32"))]
-mod small;
-
-use rustfft::FftNum;
 use rustfft::num_complex::Complex;
-
-#[cfg(not(target_arch = "wasm32"))]
-type Plan<T> = library::Plan<T>;
-#[cfg(target_arch = "wasm32")]
-type Plan<T> = small::Small<T>;
+use rustfft::{Fft, FftNum};
+use std::sync::Arc;
 
 /// A planned transform with its buffers: no allocation per transform.
 pub struct Fourier<T: FftNum> {
@@ -113,27 +106,31 @@ fn real<T: FftNum>(value: f64) -> T {
     T::from_f64(value).unwrap_or_else(T::zero)
 }
 
+/// A complex transform in place.
+struct Plan<T: FftNum> {
+    plan: Arc<dyn Fft<T>>,
+    scratch: Vec<Complex<T>>,
+}
+
+impl<T: FftNum> Plan<T> {
+    fn new(len: usize) -> Self {
+        let plan = planned(len);
+        Self { scratch: vec![Complex::new(T::zero(), T::zero()); plan.get_inplace_scratch_len()], plan }
+    }
+
+    fn run(&mut self, values: &mut [Complex<T>]) {
+        self.plan.process_with_scratch(values, &mut self.scratch);
+    }
+}
+
 #[cfg(not(target_arch = "wasm32"))]
-mod library {
-    use rustfft::num_complex::Complex;
-    use rustfft::{Fft, FftNum, FftPlanner};
-    use std::sync::Arc;
+fn planned<T: FftNum>(len: usize) -> Arc<dyn Fft<T>> {
+    rustfft::FftPlanner::new().plan_fft_forward(len)
+}
 
-    pub struct Plan<T: FftNum> {
-        plan: Arc<dyn Fft<T>>,
-        scratch: Vec<Complex<T>>,
-    }
-
-    impl<T: FftNum> Plan<T> {
-        pub fn new(len: usize) -> Self {
-            let plan = FftPlanner::new().plan_fft_forward(len);
-            Self { scratch: vec![Complex::new(T::zero(), T::zero()); plan.get_inplace_scratch_len()], plan }
-        }
-
-        pub fn run(&mut self, values: &mut [Complex<T>]) {
-            self.plan.process_with_scratch(values, &mut self.scratch);
-        }
-    }
+#[cfg(target_arch = "wasm32")]
+fn planned<T: FftNum>(len: usize) -> Arc<dyn Fft<T>> {
+    rustfft::FftPlannerWasmSimd::new().expect("f32 and f64 both fit the vector unit").plan_fft_forward(len)
 }
 
 #[cfg(test)]
