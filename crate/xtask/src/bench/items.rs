@@ -124,9 +124,9 @@ pub const ITEMS: &[Item] = &[
         name: "growth",
         title: "Growth: the whole job by length, time and memory",
         peers: &[
-            Spec { label: "native, 1 minute", runs: Runs::Twin("job-1") },
-            Spec { label: "native, 10 minutes", runs: Runs::Twin("job-10") },
-            Spec { label: "native, 60 minutes", runs: Runs::Twin("job-60") },
+            Spec { label: "native, 1 minute, no search", runs: Runs::Twin("job-1") },
+            Spec { label: "native, 10 minutes, no search", runs: Runs::Twin("job-10") },
+            Spec { label: "native, 60 minutes, no search", runs: Runs::Twin("job-60") },
             page("Chromium, 1 minute", "job-1", 1),
             page("Chromium, 10 minutes", "job-10", 1),
             page("Chromium, 60 minutes", "job-60", 1),
