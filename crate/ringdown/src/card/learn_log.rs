@@ -218,9 +218,13 @@ impl Card {
         let load = log.first(Role::Load).filter(|_| !breakpoints.is_empty()).map(|column| held(drive.t_s, column));
         let at = |row: usize| load.as_ref()?.get(row).and_then(|load| nearest_load(&breakpoints, *load));
         let mut row_loads: Vec<Option<f64>> = (0..log.t_s.len()).map(at).collect();
-        let mut parts = row_loads.clone();
+        let mut parts: Vec<Option<f64>> = Vec::new();
+        for load in &row_loads {
+            if !parts.contains(load) {
+                parts.push(*load);
+            }
+        }
         parts.arrange(|a, b| a.unwrap_or(f64::NEG_INFINITY).total_cmp(&b.unwrap_or(f64::NEG_INFINITY)));
-        parts.dedup();
         if parts == [None] {
             row_loads.clear();
         }

@@ -7,6 +7,7 @@
 use super::evidence::profile_angles;
 use crate::feature::level::{PROFILE_BINS, PROFILE_STEP_DEG, Profile, profile_db};
 use crate::stats::moments::{mean, standard_deviation};
+use crate::stats::order::Arrange;
 
 /// Window of a range of speeds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -44,7 +45,7 @@ const ALLOWED_DEG_ATDC: [f64; 2] = [-10.0, 115.0];
 
 /// Windows over speed, rising; fewer than two ranges where the pairs don't support more or the ring does not widen.
 pub(super) fn windows(mut rungs: Vec<Rung>, window_deg_atdc: [f64; 2]) -> Vec<WindowAt> {
-    rungs.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+    rungs.arrange(|a, b| a.rpm.total_cmp(&b.rpm));
     let ranges = (rungs.len() / FEWEST).min(MOST_RANGES);
     if ranges < 2 {
         return Vec::new();

@@ -6,6 +6,7 @@
 
 use super::blind::Loudness;
 use super::track::{Segment, Track};
+use crate::stats::order::Arrange;
 
 /// Step of the profile, degrees.
 const STEP_DEG: f64 = 2.0;
@@ -54,9 +55,9 @@ impl Burst {
         let repeat_deg = repeat(firing_deg, period_deg)?;
         let rows = rows(track, voices, period_deg);
         let mut slow: Vec<&Row> = rows.iter().collect();
-        slow.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+        slow.arrange(|a, b| a.rpm.total_cmp(&b.rpm));
         slow.truncate(((slow.len() as f64 * SLOW) as usize).max(FEWEST_FIRINGS / firing_deg.len().max(1)));
-        slow.sort_by_key(|row| (row.segment, row.period));
+        slow.arrange(|a, b| (a.segment, a.period).cmp(&(b.segment, b.period)));
         let rpm = slow.iter().map(|row| row.rpm).sum::<f64>() / slow.len().max(1) as f64;
         if slow.len() * firing_deg.len() < FEWEST_FIRINGS || !(rpm > 0.0 && rpm < FASTEST_RPM) {
             return None;

@@ -6,6 +6,7 @@ use crate::crank::track::Segment;
 use crate::feature::orders::{HIGHEST, Orders, TURNS};
 use crate::out::words::{number, say};
 use crate::read::samples::Planes;
+use crate::stats::order::Arrange;
 use crate::units::decibels;
 
 /// Speed ranges drawn.
@@ -24,7 +25,7 @@ struct Block<'a> {
 pub(super) fn spectrum(card: &Card, id: FileId, channel: u16) -> Option<Figure> {
     let (_, recording) = card.recordings().find(|(file, _)| file.id == id)?;
     let mut blocks = blocks(recording);
-    blocks.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+    blocks.arrange(|a, b| a.rpm.total_cmp(&b.rpm));
     let inks = [Ink::Faint, Ink::Quiet, Ink::Ink];
     let (mut layers, mut levels) = (Vec::new(), Vec::new());
     for (range, ink) in inks.into_iter().enumerate() {
