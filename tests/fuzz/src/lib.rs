@@ -23,7 +23,7 @@ pub fn open(bytes: &[u8], told: &Told) {
         Content::Log(log) => {
             assert!(log.t_s.is_sorted() && log.t_s.iter().all(|t| t.is_finite()));
             assert!(log.columns.iter().all(|column| column.values.len() == log.t_s.len()));
-            assert!(log.columns.iter().flat_map(|column| &column.values).all(|value| !value.is_infinite()));
+            assert!(log.columns.iter().flat_map(|column| column.values.iter()).all(|value| !value.is_infinite()));
         }
         Content::Sheet(_) | Content::Card(_) => {}
     }

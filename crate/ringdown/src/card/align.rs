@@ -3,6 +3,7 @@
 use super::{Card, FileId};
 use crate::crank::{Source, Track};
 use crate::read::roles::Role;
+use crate::read::values::Values;
 use crate::stats::order::Arrange;
 use crate::stats::robust::median;
 
@@ -290,7 +291,7 @@ impl Card {
             let Some(crank) = recording.crank().filter(|crank| !crank.track.segments.is_empty()) else { continue };
             for (log_file, log) in self.logs() {
                 let Some(speed) = log.first(Role::Speed) else { continue };
-                let found = align(&crank.track, &log.t_s, &speed.values);
+                let found = align(&crank.track, &log.t_s, &speed.values.to_vec());
                 overlays.push(Overlay { recording: file.id, log: log_file.id, found });
             }
         }
@@ -333,12 +334,12 @@ impl Card {
 }
 
 /// A column between the rows around `at_s` that hold it: columns logged more seldom leave rows empty.
-fn value_at(t_s: &[f64], values: &[f64], at_s: f64) -> Option<f64> {
+fn value_at(t_s: &[f64], values: &Values, at_s: f64) -> Option<f64> {
     let after = t_s.partition_point(|row| *row <= at_s);
     let held = |row: &usize| values.get(*row).is_some_and(|value| value.is_finite());
     let near = |row: usize| t_s.get(row).filter(|row_s| (*row_s - at_s).abs() <= GAP_S).map(|row_s| (row, *row_s));
     let (before, a) = (0..after).rev().take(MOST_ROWS).find(held).and_then(near)?;
     let (behind, b) = (after..t_s.len()).take(MOST_ROWS).find(held).and_then(near)?;
-    let (from, to) = (*values.get(before)?, *values.get(behind)?);
+    let (from, to) = (values.get(before)?, values.get(behind)?);
     Some(if b > a { from + (to - from) * (at_s - a) / (b - a) } else { from })
 }

@@ -361,7 +361,7 @@ pub(super) fn same_load_unit(all: &[(&File, &Log)]) -> bool {
 fn load_range(sides: &[Seens; 2]) -> Option<(f64, f64)> {
     let ranges = sides.each_ref().map(|side| {
         let loads: Vec<f64> = side.seen.iter().filter_map(|seen| seen.load).collect();
-        range(&loads).filter(|_| loads.len() * 2 > side.seen.len())
+        range(loads.iter().copied()).filter(|_| loads.len() * 2 > side.seen.len())
     });
     let [Some(a), Some(b)] = ranges else { return None };
     let (low, high) = (a.0.min(b.0), a.1.max(b.1));

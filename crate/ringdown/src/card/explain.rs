@@ -159,13 +159,13 @@ struct Place {
 impl Place {
     fn of(log: &Ready) -> Place {
         let column = log.drive.log.first(Role::Load);
-        let range = column.and_then(|column| crate::feature::drive::range(&column.values));
+        let range = column.and_then(|column| crate::feature::drive::range(column.values.iter()));
         Place { load: range.filter(|(low, high)| high > low) }
     }
 
     fn cell<'c>(&self, cells: &'c mut BTreeMap<(i64, i64), AnswerCell>, log: &Ready, row: usize) -> &'c mut AnswerCell {
         let rpm = (log.drive.rpm.get(row).copied().unwrap_or(0.0) / CELL_RPM).round();
-        let value = log.drive.log.first(Role::Load).and_then(|column| column.values.get(row)).copied();
+        let value = log.drive.log.first(Role::Load).and_then(|column| column.values.get(row));
         let third = self.load.zip(value).map(|((low, high), value)| {
             let third = ((value - low) / (high - low) * CELL_LOADS).floor().clamp(0.0, CELL_LOADS - 1.0);
             (third, low + (third + 0.5) / CELL_LOADS * (high - low))

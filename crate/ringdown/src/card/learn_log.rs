@@ -258,7 +258,7 @@ impl Card {
         }
         let inside = |row: usize| {
             found.iter().all(|(filter, column)| {
-                column.values.get(row).is_some_and(|value| (filter.low..=filter.high).contains(value))
+                column.values.get(row).is_some_and(|value| (filter.low..=filter.high).contains(&value))
             })
         };
         (0..log.t_s.len()).map(inside).collect()

@@ -211,10 +211,10 @@ fn is_bank(column: &logged::LevelColumn<'_>) -> bool {
 
 /// A column row by row, dB; NaN where it holds nothing.
 fn decibels(column: &logged::LevelColumn<'_>) -> Vec<f64> {
-    let one = |value: &f64| match column.linear {
-        true if *value > 0.0 => 20.0 * value.log10(),
+    let one = |value: f64| match column.linear {
+        true if value > 0.0 => 20.0 * value.log10(),
         true => f64::NAN,
-        false => *value,
+        false => value,
     };
     column.column.values.iter().map(one).collect()
 }
@@ -223,7 +223,7 @@ fn decibels(column: &logged::LevelColumn<'_>) -> Vec<f64> {
 fn samples(log: &Log, column: &logged::LevelColumn<'_>) -> Vec<Sample> {
     const TURNS_RPM: f64 = 400.0;
     let Some(speed) = log.first(Role::Speed) else { return Vec::new() };
-    let rows = log.t_s.iter().zip(&speed.values).zip(&column.column.values);
-    let sample = |((t_s, rpm), value): ((&f64, &f64), &f64)| Sample { t_s: *t_s, rpm: *rpm, value: *value };
+    let rows = log.t_s.iter().zip(speed.values.iter()).zip(column.column.values.iter());
+    let sample = |((t_s, rpm), value): ((&f64, f64), f64)| Sample { t_s: *t_s, rpm, value };
     rows.map(sample).filter(|sample| sample.rpm >= TURNS_RPM && sample.value.is_finite()).collect()
 }

@@ -93,7 +93,7 @@ impl<'a> Drive<'a> {
 pub fn held(t_s: &[f64], column: &Column) -> Vec<f64> {
     let mut last = (f64::NAN, f64::NEG_INFINITY);
     let fill = |(row, &t_s): (usize, &f64)| {
-        let value = column.values.get(row).copied().unwrap_or(f64::NAN);
+        let value = column.values.get(row).unwrap_or(f64::NAN);
         if value.is_finite() {
             last = (value, t_s);
         }
@@ -125,7 +125,7 @@ impl Demand {
     fn of(log: &Log, role: Role) -> Option<Demand> {
         let column = log.first(role)?;
         let values = held(&log.t_s, column);
-        let (low, high) = range(&values)?;
+        let (low, high) = range(values.iter().copied())?;
         let in_percent = column.unit.as_deref().is_some_and(|unit| unit.contains('%'));
         let (zero, full) = match role {
             Role::Throttle if in_percent || (high > 20.0 && high <= 110.0) => (0.0, 100.0),
@@ -156,9 +156,9 @@ fn is_overrun(unit: Option<&str>, lowest: f64, shut: f64, share: &[f64]) -> bool
 }
 
 /// 1 % and 99 % quantile; `None` of nothing.
-pub fn range(values: &[f64]) -> Option<(f64, f64)> {
-    let some = values.iter().step_by(values.len() / SOME + 1).copied().filter(|value| value.is_finite());
-    let mut some: Vec<f64> = some.collect();
+pub fn range(values: impl ExactSizeIterator<Item = f64>) -> Option<(f64, f64)> {
+    let step = values.len() / SOME + 1;
+    let mut some: Vec<f64> = values.step_by(step).filter(|value| value.is_finite()).collect();
     some.sort_unstable_by(f64::total_cmp);
     Some((quantile(&some, 0.01, Definition::Linear)?, quantile(&some, 0.99, Definition::Linear)?))
 }

@@ -42,7 +42,7 @@ const SLOWEST_RPM: f64 = 400.0;
 pub fn levels(log: &Log) -> Vec<LevelColumn<'_>> {
     let is_db = |column: &Column| {
         let named = column.unit.as_deref().is_some_and(|unit| unit.to_lowercase().contains("db"));
-        named || column.values.iter().any(|value| *value < 0.0)
+        named || column.figures.low < 0.0
     };
     let of_role = log.columns.iter().filter(|column| column.role == Role::Level);
     of_role
@@ -59,7 +59,7 @@ pub fn levels(log: &Log) -> Vec<LevelColumn<'_>> {
 impl LevelColumn<'_> {
     /// Level of a row for statistics: dB, or 20 log10 of a linear level; `None` where missing or nothing.
     pub fn at(&self, row: usize) -> Option<f64> {
-        to_statistics(*self.column.values.get(row)?, self.linear)
+        to_statistics(self.column.values.get(row)?, self.linear)
     }
 }
 

@@ -108,7 +108,7 @@ struct Map {
 impl Map {
     fn learn(drive: &Drive, stretches: &Stretches, ignition: &[f64], loads: Option<Vec<f64>>) -> Option<Map> {
         let loads = loads.and_then(|loads| {
-            let (low, high) = range(&loads)?;
+            let (low, high) = range(loads.iter().copied())?;
             (high > low).then_some((loads, low, high))
         });
         let mut map = Map { loads, cells: Vec::new() };

@@ -210,7 +210,7 @@ impl Found<'_, '_> {
     /// A limiter without a cut column: speed dips and comes back while the throttle stays open; and ignition that falls
     /// by 15 degrees at once.
     fn dips(&mut self) {
-        let top = super::drive::range(&self.drive.rpm).map_or(f64::INFINITY, |(_, high)| high);
+        let top = super::drive::range(self.drive.rpm.iter().copied()).map_or(f64::INFINITY, |(_, high)| high);
         let ignition = self.drive.log.first(Role::Ignition).map(|column| held(self.drive.t_s, column));
         for row in 1..self.rows.len() {
             let ago = self.earlier[row];
@@ -239,7 +239,7 @@ impl Found<'_, '_> {
         let Some(mixture) = self.drive.log.first(Role::Mixture).map(|column| held(self.drive.t_s, column)) else {
             return;
         };
-        let usual = super::drive::range(&mixture).map_or(f64::NAN, |(low, high)| 0.5 * (low + high));
+        let usual = super::drive::range(mixture.iter().copied()).map_or(f64::NAN, |(low, high)| 0.5 * (low + high));
         for row in 1..self.rows.len() {
             let leap = mixture[row] / mixture[self.earlier[row]];
             if !(leap > 1.12 && usual > 0.0 && self.drive.demand_at(row) > 0.3) {

@@ -110,7 +110,7 @@ fn speeds(card: &Card) -> Value {
     }
     for (file, log) in card.logs() {
         let Some(speed) = log.first(Role::Speed) else { continue };
-        let rows = log.t_s.iter().zip(&speed.values).filter(|(_, rpm)| rpm.is_finite());
+        let rows = log.t_s.iter().zip(speed.values.iter()).filter(|(_, rpm)| rpm.is_finite());
         out.extend(rows.map(
             |(t_s, rpm)| json!({"file": file.input.name, "t_s": t_s, "rpm": rpm, "confidence": null, "source": "log"}),
         ));

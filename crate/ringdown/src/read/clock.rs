@@ -4,6 +4,7 @@
 
 use super::names;
 use super::number::Cell;
+use super::values::Values;
 
 /// A cell of a clock's column.
 pub(super) fn cell(cell: &[u8]) -> Cell {
@@ -94,7 +95,7 @@ const MISPLACED_ROWS: usize = 2;
 const HALF_DAY_S: f64 = 43_200.0;
 
 /// Makes the axis from a time column: `values` are seconds for a clock text, else numbers in `unit`.
-pub(super) fn axis(name: &str, unit: Option<&str>, is_clock: bool, values: &[f64]) -> Axis {
+pub(super) fn axis(name: &str, unit: Option<&str>, is_clock: bool, values: &Values) -> Axis {
     let mut notes = Vec::new();
     let scale = if is_clock { 1.0 } else { scale(name, unit, values, &mut notes) };
     let mut logged_s: Vec<f64> = values.iter().map(|v| v * scale).collect();
@@ -114,13 +115,13 @@ pub(super) fn even_rows(rows: usize, rate_hz: f64) -> Vec<f64> {
 }
 
 /// Seconds a step of one in a time column stands for: told by unit or name, else guessed and noted.
-pub(super) fn scale(name: &str, unit: Option<&str>, values: &[f64], notes: &mut Vec<(usize, String)>) -> f64 {
+pub(super) fn scale(name: &str, unit: Option<&str>, values: &Values, notes: &mut Vec<(usize, String)>) -> f64 {
     let words = names::plain_words(name);
     let told = unit.and_then(|unit| unit_s(&unit.to_lowercase()));
     if let Some(scale) = told.or_else(|| words.split(' ').find_map(unit_in_name_s)) {
         return scale;
     }
-    let (scale, what) = guessed_scale(values);
+    let (scale, what) = guessed_scale(&values.to_vec());
     notes.push((0, format!("the time column \"{name}\" has no unit; it was taken as {what}")));
     scale
 }
@@ -314,8 +315,12 @@ mod tests {
 
     #[test]
     fn time_never_falls_and_each_repair_is_told() {
-        let axis =
-            axis("t", Some("s"), false, &[0.0, 0.1, 0.2, 0.15, 0.3, f64::NAN, 0.4, 0.0, 0.1, 0.2, 0.3, 0.35, 0.38]);
+        let axis = axis(
+            "t",
+            Some("s"),
+            false,
+            &Values::from_iter([0.0, 0.1, 0.2, 0.15, 0.3, f64::NAN, 0.4, 0.0, 0.1, 0.2, 0.3, 0.35, 0.38]),
+        );
         assert!(axis.t_s.is_sorted());
         assert_eq!(axis.keep.iter().filter(|keep| !**keep).count(), 2);
         assert_eq!(axis.t_s.len(), 11);
@@ -324,7 +329,7 @@ mod tests {
 
     #[test]
     fn a_clock_in_whole_seconds_is_spread() {
-        let axis = axis("t", Some("s"), false, &[0.0, 0.0, 1.0, 1.0, 2.0, 2.0]);
+        let axis = axis("t", Some("s"), false, &Values::from_iter([0.0, 0.0, 1.0, 1.0, 2.0, 2.0]));
         assert_eq!(axis.t_s, [0.0, 0.5, 1.0, 1.5, 2.0, 2.5]);
     }
 }

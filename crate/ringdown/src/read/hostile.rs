@@ -42,7 +42,7 @@ fn told(bytes: &[u8], most: usize) -> String {
         Ok(Loaded { value: Content::Log(log), notes }) => {
             assert!(log.t_s.is_sorted() && log.t_s.iter().all(|t| t.is_finite()));
             assert!(log.columns.iter().all(|column| column.values.len() == log.t_s.len()));
-            assert!(log.columns.iter().flat_map(|column| &column.values).all(|value| !value.is_infinite()));
+            assert!(log.columns.iter().flat_map(|column| column.values.iter()).all(|value| !value.is_infinite()));
             format!("{log:?} {notes:?}")
         }
         Ok(other) => format!("{other:?}"),

@@ -6,6 +6,7 @@ use super::figures::Figures;
 use super::roles::{self, Facts, Guess, Role};
 use super::table::Table;
 use super::text::Delimiter;
+use super::values::Values;
 use super::{Content, Source, bytes, clock, names, scope};
 use crate::error::{Error, Kind, Loaded, Place};
 use crate::units::kpa_per;
@@ -73,7 +74,7 @@ pub struct Column {
     pub reason: String,
     /// One value a row; NaN = missing. Speeds are in 1/min, times in s, temperatures in degC, loads that are pressures in
     /// kPa, each converted from the unit written; levels, backgrounds and limits stay as logged.
-    pub values: Vec<f64>,
+    pub values: Values,
     /// Of the values.
     pub figures: Figures,
 }
@@ -86,6 +87,14 @@ pub enum Of {
     Sensor(u16),
     /// Cylinder, from 1.
     Cylinder(u16),
+}
+
+impl Column {
+    /// Other values in place of those read.
+    fn take(&mut self, values: Vec<f64>) {
+        self.figures = Figures::of(&values);
+        self.values = values.into_iter().collect();
+    }
 }
 
 /// A table of numbers and what its columns are, not yet a log or a recording.
@@ -105,7 +114,7 @@ impl Parsed {
         }
         let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
         drop(sample);
-        let table = Table::read(name, source.as_mut(), len, &dialect, packed_bytes)?;
+        let table = Table::read(name, source.as_mut(), &dialect, packed_bytes)?;
         if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }
@@ -169,7 +178,8 @@ impl Log {
         if column.figures.count == self.t_s.len() {
             return Some(rows_hz);
         }
-        let there = self.t_s.iter().zip(&column.values).filter(|(_, value)| value.is_finite()).map(|(t_s, _)| *t_s);
+        let there =
+            self.t_s.iter().zip(column.values.iter()).filter(|(_, value)| value.is_finite()).map(|(t_s, _)| *t_s);
         rate_hz(&there.collect::<Vec<f64>>())
     }
 
@@ -250,8 +260,7 @@ fn keep_rows(
     notes: &mut Vec<Error>,
 ) -> Vec<f64> {
     if let Some(column) = time.and_then(|k| columns.get_mut(k)) {
-        column.values = axis.logged_s;
-        column.figures = Figures::of(&column.values);
+        column.take(axis.logged_s);
     }
     for (row, what) in axis.notes {
         let line = u64::from(lines.get(row).copied().unwrap_or(0));
@@ -261,9 +270,8 @@ fn keep_rows(
     }
     if !axis.keep.is_empty() {
         for column in columns {
-            let mut kept = axis.keep.iter();
-            column.values.retain(|_| kept.next().copied().unwrap_or(false));
-            column.figures = Figures::of(&column.values);
+            let kept = column.values.iter().zip(&axis.keep).filter(|(_, keep)| **keep);
+            column.take(kept.map(|(value, _)| value).collect());
         }
     }
     axis.t_s
@@ -271,11 +279,10 @@ fn keep_rows(
 
 /// To the units the rest works in; see [`Column::values`]. The reason keeps what was written.
 fn convert(column: &mut Column) {
-    let Some(written) = column.unit.as_deref() else { return };
-    let Some((factor, offset, unit)) = conversion(column.role, written) else { return };
+    let Some(written) = column.unit.clone() else { return };
+    let Some((factor, offset, unit)) = conversion(column.role, &written) else { return };
     if (factor, offset) != (1.0, 0.0) {
-        column.values.iter_mut().for_each(|value| *value = *value * factor + offset);
-        column.figures = Figures::of(&column.values);
+        column.take(column.values.iter().map(|value| value * factor + offset).collect());
         column.reason.push_str(&format!("; converted from {written} to {unit}"));
     }
     column.unit = Some(unit.to_owned());

@@ -38,6 +38,7 @@ mod sheet_check;
 mod table;
 pub mod text;
 mod trade;
+pub mod values;
 pub mod wave;
 
 use crate::error::{Error, Kind, Loaded, Place};

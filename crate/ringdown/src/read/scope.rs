@@ -7,6 +7,7 @@ use super::dialect::Dialect;
 use super::names;
 use super::samples::{Body, Coding, Label, Planes, Samples};
 use super::table::Table;
+use super::values::Values;
 use crate::error::{Error, Kind, Loaded, Place};
 
 /// A table of more rows a second than this is a recording; loggers stay far below, and knock needs more.
@@ -28,7 +29,7 @@ struct Grid {
 /// Whether the table is a recording: the column `time` (seconds times `scale`) rises in steps too small for a log.
 pub(super) fn is_recording(table: &Table, time: usize, scale: f64) -> bool {
     let Some(times) = table.columns.get(time).filter(|times| times.len() >= LEAST_ROWS) else { return false };
-    let finite = || times.iter().copied().filter(|t| t.is_finite());
+    let finite = || times.iter().filter(|t| t.is_finite());
     let (Some(first), Some(last)) = (finite().next(), finite().next_back()) else { return false };
     let step_s = (last - first) * scale / (times.len() - 1) as f64;
     step_s > 0.0 && step_s < 1.0 / LEAST_RATE_HZ
@@ -41,12 +42,12 @@ pub(super) fn is_recording(table: &Table, time: usize, scale: f64) -> bool {
 pub(super) fn recording(
     name: &str,
     dialect: &Dialect,
-    mut table: Table,
+    table: Table,
     time: usize,
     scale: f64,
 ) -> Result<Loaded<Samples>, Error> {
     let mut notes = table.notes(name, dialect);
-    let times = table.columns.get_mut(time).map(std::mem::take).unwrap_or_default();
+    let times = table.columns.get(time).map(Values::to_vec).unwrap_or_default();
     let grid = grid(&times).map_err(|fault| fault.error(name, &table.lines, scale))?;
     let note = |what: String, remedy| Error::new(name, Place::File, Kind::Noted { what, remedy });
     if grid.jitter > 0.01 {
@@ -56,6 +57,7 @@ pub(super) fn recording(
     let mut memory = Memory { planes: Vec::new() };
     let mut labels = Vec::new();
     for (k, column) in table.columns.into_iter().enumerate().filter(|(k, _)| *k != time) {
+        let column = column.to_vec();
         let is_time = same_clock(&column, &times);
         if is_time || column.iter().all(|value| value.is_nan()) || labels.len() >= MOST_SIGNALS {
             continue;

@@ -5,13 +5,14 @@ use super::figures::{Figures, Tally};
 use super::number::Cell;
 use super::quick::{self, Written};
 use super::text::{Delimiter, Record, Records};
+use super::values::Values;
 use super::{Source, clock};
 use crate::error::{Error, Kind, Place};
 
 /// Columns of numbers with what was met on the way.
 pub(super) struct Table {
     /// One value a row each; NaN = missing.
-    pub columns: Vec<Vec<f64>>,
+    pub columns: Vec<Values>,
     /// Of each column, once all rows are read.
     pub figures: Vec<Figures>,
     tally: Tally,
@@ -46,8 +47,6 @@ enum What {
 
 /// Values gathered row by row before the columns take them: half of what a processor's first store holds.
 const BLOCK_VALUES: usize = 1 << 11;
-/// From so many bytes on the rows read tell how many will come.
-const KNOWN_FROM_BYTES: u64 = 1 << 18;
 /// Most values held, all columns together: 1 GiB.
 const MOST_VALUES: u64 = 1 << 27;
 /// What any packed log may hold, and what it may for each of its packed bytes: measured values take more than a third of a
@@ -56,11 +55,10 @@ const FREE_PACKED_VALUES: u64 = 1 << 22;
 const VALUES_PER_PACKED_BYTE: u64 = 3;
 
 impl Table {
-    /// Reads every row of a source of `len` bytes; from an archive, `packed_bytes` says how much stood there.
+    /// Reads every row of a source; from an archive, `packed_bytes` says how much stood there.
     pub(super) fn read(
         name: &str,
         source: &mut dyn Source,
-        len: u64,
         dialect: &Dialect,
         packed_bytes: Option<u64>,
     ) -> Result<Table, Error> {
@@ -74,7 +72,7 @@ impl Table {
             records.next()?;
         }
         loop {
-            table.take_plain(&mut records, name, dialect, len)?;
+            table.take_plain(&mut records, name, dialect)?;
             let Some(record) = records.next()? else { break };
             if table.is_cut_off(&record) {
                 table.half_line = Some(record.place());
@@ -84,17 +82,17 @@ impl Table {
                 table.other_table = Some(record.place());
                 break;
             }
-            let (place, at) = (record.place(), record.byte);
-            table.flush(name, place, at, len)?;
+            let place = record.place();
+            table.flush(name, place)?;
         }
         table.open_quote = records.open_quote;
-        table.flush_all(name, Place::File, len, len)?;
+        table.flush_all(name, Place::File)?;
         table.figures = table.tally.figures().collect();
         Ok(table)
     }
 
     /// Takes all rows of plain numbers that the text at hand begins with.
-    fn take_plain(&mut self, records: &mut Records, name: &str, dialect: &Dialect, len: u64) -> Result<(), Error> {
+    fn take_plain(&mut self, records: &mut Records, name: &str, dialect: &Dialect) -> Result<(), Error> {
         let Delimiter::Byte(delimiter) = dialect.delimiter else { return Ok(()) };
         let columns = self.columns.len();
         let written = Written { delimiter, decimal: dialect.decimal, clocks: &dialect.clocks, columns };
@@ -107,13 +105,13 @@ impl Table {
                 return Ok(());
             }
             let place = Place::Line { line: first, byte: records.passed() };
-            self.flush(name, place, records.passed(), len)?;
+            self.flush(name, place)?;
         }
     }
 
     fn empty(columns: usize) -> Table {
         Table {
-            columns: vec![Vec::new(); columns],
+            columns: vec![Values::default(); columns],
             figures: Vec::new(),
             tally: Tally::new(columns),
             lines: Vec::new(),
@@ -147,43 +145,27 @@ impl Table {
         !record.closed && record.len() < self.columns.len() && self.rows() > 0
     }
 
-    /// Moves a full block into the columns. `at` of `len` bytes are read.
-    fn flush(&mut self, name: &str, place: Place, at: u64, len: u64) -> Result<(), Error> {
-        if self.block.len() < BLOCK_VALUES { Ok(()) } else { self.flush_all(name, place, at, len) }
+    /// Moves a full block into the columns.
+    fn flush(&mut self, name: &str, place: Place) -> Result<(), Error> {
+        if self.block.len() < BLOCK_VALUES { Ok(()) } else { self.flush_all(name, place) }
     }
 
-    fn flush_all(&mut self, name: &str, place: Place, at: u64, len: u64) -> Result<(), Error> {
+    fn flush_all(&mut self, name: &str, place: Place) -> Result<(), Error> {
         let width = self.columns.len().max(1);
-        self.reserve(self.block.len() / width, at, len).map_err(|asked| {
-            Error::new(name, place, Kind::TooLarge { what: "values", asked, allowed: self.most_values })
-        })?;
-        for (k, column) in self.columns.iter_mut().enumerate() {
-            column.extend(self.block.chunks_exact(width).map(|row| row.get(k).copied().unwrap_or(f64::NAN)));
+        let held = self.columns.first().map_or(0, Values::len);
+        let asked = (held + self.block.len() / width) as u64 * width as u64;
+        let fits = asked <= self.most_values
+            && self.columns.iter_mut().enumerate().all(|(k, column)| {
+                let own = self.block.chunks_exact(width).map(|row| row.get(k).copied().unwrap_or(f64::NAN));
+                column.extend(own).is_ok()
+            });
+        if !fits {
+            let kind = Kind::TooLarge { what: "values", asked, allowed: self.most_values };
+            return Err(Error::new(name, place, kind));
         }
         self.tally.add(&self.block);
         self.block.clear();
         Ok(())
-    }
-
-    /// Memory for `rows` more, asked for before it is used: once something of the file is known for all that seem to come.
-    /// The values asked for where there are too many.
-    fn reserve(&mut self, rows: usize, at: u64, len: u64) -> Result<(), u64> {
-        let Some((held, room)) = self.columns.first().map(|c| (c.len(), c.capacity() - c.len())) else { return Ok(()) };
-        if rows <= room {
-            return Ok(());
-        }
-        let width = self.columns.len() as u64;
-        let asked = |more: u64| (held as u64 + more) * width;
-        if asked(rows as u64) > self.most_values {
-            return Err(asked(rows as u64));
-        }
-        let all = (held + rows) as f64 * len as f64 / at.max(1) as f64 * 1.02;
-        let seem = if at > KNOWN_FROM_BYTES { (all as u64).saturating_sub(held as u64) } else { 0 };
-        let steps = [seem, (held as u64 / 2).min(1 << 20), rows as u64];
-        let fits = |more: u64| usize::try_from(more.max(rows as u64)).ok().filter(|_| asked(more) <= self.most_values);
-        let tries: Vec<usize> = steps.into_iter().filter_map(fits).collect();
-        let got = tries.into_iter().any(|more| self.columns.iter_mut().all(|c| c.try_reserve_exact(more).is_ok()));
-        if got { Ok(()) } else { Err(asked(rows as u64)) }
     }
 
     /// Takes one record as a row, or tells why not.

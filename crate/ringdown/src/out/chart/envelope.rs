@@ -144,11 +144,10 @@ fn logged(name: &str, id: FileId, log: &Log, range_s: Option<[f64; 2]>, columns:
     let mut ticks = Vec::new();
     for (index, column) in shown.iter().enumerate() {
         let lane = (shown.len() - index) as f64;
-        let (low, high) = extent(column.values.iter().copied()).unwrap_or((0.0, 1.0));
+        let (low, high) = extent(column.values.iter()).unwrap_or((0.0, 1.0));
         let y = |value: f64| lane - 0.42 + 0.84 * (value - low) / (high - low);
-        let rows = |pick: fn(&[f64]) -> f64| {
-            numbers(column.values[first..last.min(column.values.len())].chunks(width).map(|part| y(pick(part))))
-        };
+        let held = column.values.between(first, last);
+        let rows = |pick: fn(&[f64]) -> f64| numbers(held.chunks(width).map(|part| y(pick(part))));
         let x = numbers(log.t_s[first..last].chunks(width).map(|part| part[part.len() / 2]));
         let least = rows(|part| part.iter().copied().fold(f64::NAN, f64::min));
         let most = rows(|part| part.iter().copied().fold(f64::NAN, f64::max));

@@ -58,7 +58,7 @@ pub(super) fn floor_log(card: &Card) -> Option<Figure> {
 fn loud_samples(card: &Card, logs: &LogOutcome) -> Layer {
     let speed = |event: &crate::card::LogEvent| {
         let (_, log) = card.logs().find(|(file, _)| file.id == event.file)?;
-        log.first(crate::read::roles::Role::Speed)?.values.get(event.row).copied()
+        log.first(crate::read::roles::Role::Speed)?.values.get(event.row)
     };
     let x = numbers(logs.events.iter().map(|event| speed(event).unwrap_or(f64::NAN)));
     let y = numbers(logs.events.iter().map(|event| event.level));

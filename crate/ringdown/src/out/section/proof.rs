@@ -316,7 +316,7 @@ fn log_events(card: &Card, logs: &crate::card::LogOutcome) -> Table {
         Some(row([
             number(*log.t_s.get(event.row)?, 2),
             group_name(logs.side.groups.get(usize::from(event.group))?),
-            number(*rpm, 0),
+            number(rpm, 0),
             shown(event.level),
             shown(event.limit),
             text(&format!("cause.{}", event.cause.word())),
