@@ -5,9 +5,10 @@ use super::figures::{Figures, Tally};
 use super::number::Cell;
 use super::quick::{self, Written};
 use super::text::{Delimiter, Record, Records};
-use super::values::Values;
+use super::values::{STRETCH, Values};
 use super::{Source, clock};
 use crate::error::{Error, Kind, Place};
+use std::collections::TryReserveError;
 
 /// Columns of numbers with what was met on the way.
 pub(super) struct Table {
@@ -45,8 +46,6 @@ enum What {
     TextCell,
 }
 
-/// Values gathered row by row before the columns take them: half of what a processor's first store holds.
-const BLOCK_VALUES: usize = 1 << 11;
 /// Most values held, all columns together: 1 GiB.
 const MOST_VALUES: u64 = 1 << 27;
 /// What any packed log may hold, and what it may for each of its packed bytes: measured values take more than a third of a
@@ -97,7 +96,7 @@ impl Table {
         let columns = self.columns.len();
         let written = Written { delimiter, decimal: dialect.decimal, clocks: &dialect.clocks, columns };
         loop {
-            let most = BLOCK_VALUES.saturating_sub(self.block.len()).div_ceil(columns.max(1));
+            let most = STRETCH.saturating_sub(self.block.len() / columns.max(1));
             let (first, count) = records.lines(|text| quick::rows(text, written, most, &mut self.block));
             let lines = (first..).take(count).map(|line| u32::try_from(line).unwrap_or(u32::MAX));
             self.lines.extend(lines);
@@ -145,26 +144,37 @@ impl Table {
         !record.closed && record.len() < self.columns.len() && self.rows() > 0
     }
 
-    /// Moves a full block into the columns.
+    /// Moves a full block into the columns: as many rows as these pack at once.
     fn flush(&mut self, name: &str, place: Place) -> Result<(), Error> {
-        if self.block.len() < BLOCK_VALUES { Ok(()) } else { self.flush_all(name, place) }
+        if self.block.len() < STRETCH * self.columns.len() { Ok(()) } else { self.flush_all(name, place) }
     }
 
     fn flush_all(&mut self, name: &str, place: Place) -> Result<(), Error> {
         let width = self.columns.len().max(1);
         let held = self.columns.first().map_or(0, Values::len);
         let asked = (held + self.block.len() / width) as u64 * width as u64;
-        let fits = asked <= self.most_values
-            && self.columns.iter_mut().enumerate().all(|(k, column)| {
-                let own = self.block.chunks_exact(width).map(|row| row.get(k).copied().unwrap_or(f64::NAN));
-                column.extend(own).is_ok()
-            });
+        let fits = asked <= self.most_values && self.scatter(width).is_ok();
         if !fits {
             let kind = Kind::TooLarge { what: "values", asked, allowed: self.most_values };
             return Err(Error::new(name, place, kind));
         }
         self.tally.add(&self.block);
         self.block.clear();
+        Ok(())
+    }
+
+    fn scatter(&mut self, width: usize) -> Result<(), TryReserveError> {
+        let mut own = [f64::NAN; STRETCH];
+        for rows in self.block.chunks(width * STRETCH) {
+            for (k, column) in self.columns.iter_mut().enumerate() {
+                let mut held = 0;
+                for (own, row) in own.iter_mut().zip(rows.chunks_exact(width)) {
+                    *own = row.get(k).copied().unwrap_or(f64::NAN);
+                    held += 1;
+                }
+                column.extend(own.get(..held).unwrap_or_default())?;
+            }
+        }
         Ok(())
     }
 
