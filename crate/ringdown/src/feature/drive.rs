@@ -91,15 +91,16 @@ impl<'a> Drive<'a> {
 
 /// A column with its holes filled by the value before, for [`HOLD_S`] at most.
 pub fn held(t_s: &[f64], column: &Column) -> Vec<f64> {
+    let mut values = column.values.to_vec();
+    values.resize(t_s.len(), f64::NAN);
     let mut last = (f64::NAN, f64::NEG_INFINITY);
-    let fill = |(row, &t_s): (usize, &f64)| {
-        let value = column.values.get(row).unwrap_or(f64::NAN);
+    for (value, t_s) in values.iter_mut().zip(t_s) {
         if value.is_finite() {
-            last = (value, t_s);
+            last = (*value, *t_s);
         }
-        if t_s - last.1 <= HOLD_S { last.0 } else { f64::NAN }
-    };
-    t_s.iter().enumerate().map(fill).collect()
+        *value = if t_s - last.1 <= HOLD_S { last.0 } else { f64::NAN };
+    }
+    values
 }
 
 fn slopes(t_s: &[f64], rpm: &[f64]) -> Vec<f64> {

@@ -230,6 +230,7 @@ fn assemble(name: &str, dialect: &Dialect, mut table: Table, guesses: Vec<Guess>
             clock::even_rows(table.lines.len(), told_hz.unwrap_or(1.0))
         }
     };
+    columns.iter_mut().filter(|column| column.role == Role::Level).for_each(|column| column.values.unpack());
     note_double_names(name, &columns, &mut notes);
     let told_rate_hz = told_hz.filter(|_| time.is_none());
     let rate_hz = if time.is_some() { rate_hz(&t_s) } else { told_rate_hz };

@@ -24,7 +24,7 @@ const ROUNDING: f64 = 1.5 * (1_u64 << 52) as f64;
 #[derive(Debug, Clone, Default)]
 pub struct Values {
     packed: Vec<Stretch>,
-    /// Those after the last whole stretch.
+    /// Those after the last whole stretch that is packed.
     open: Vec<f64>,
     /// Decimals of the last stretch.
     decimals: u8,
@@ -69,6 +69,12 @@ impl Values {
         out
     }
 
+    /// Side by side from now on, for a column that is looked into row by row: quicker, and four times the memory.
+    pub(super) fn unpack(&mut self) {
+        self.open = self.to_vec();
+        self.packed = Vec::new();
+    }
+
     /// Those of the rows from `first` to before `end`, side by side.
     pub fn between(&self, first: usize, end: usize) -> Vec<f64> {
         (first..end.min(self.len())).filter_map(|row| self.get(row)).collect()
@@ -79,6 +85,11 @@ impl Values {
     /// # Errors
     /// When there is no memory for them.
     pub(super) fn extend(&mut self, mut values: &[f64]) -> Result<(), TryReserveError> {
+        if self.open.len() >= STRETCH {
+            self.open.try_reserve(values.len())?;
+            self.open.extend_from_slice(values);
+            return Ok(());
+        }
         while !values.is_empty() {
             if let Some(stretch) = values.get(..STRETCH).filter(|_| self.open.is_empty()) {
                 self.pack(stretch)?;
