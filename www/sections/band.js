@@ -1,4 +1,4 @@
-/** Section 5. The band is typed or picked; the spectrogram is asked for anew at each zoom. */
+/** Section 5. The band is typed or picked, what is measured in it chosen; the spectrogram is asked for anew at each zoom. */
 
 import { Chart } from "../charts/chart.js";
 import { el, find } from "../parts/dom.js";
@@ -86,11 +86,14 @@ export function bandSection(root, world) {
   const unbind = pairChoice(root, world.state, {
     name: "band", low: "#band-low", high: "#band-high", auto: "#band-auto", fault: "#band-fault", what: "band",
   });
+  const feature = find(root, "#feature", HTMLSelectElement);
+  feature.addEventListener("change", () => setChoice(world.state, { feature: feature.value }, "what is measured"));
+  const unwatchFeature = world.state.watch(["choices"], () => { feature.value = world.state.inputs.choices.feature; });
   const host = el("div", { class: "own" });
   find(root, ".body", HTMLElement).before(host);
   const unwatch = spectrogram(host, world);
   const end = plainSection(root, world, { leaveOut: ["spectrogram"],
     chart: () => ({ pick: (x, y, figure) => pickCell(world, x, y, figure) }),
   });
-  return () => { unbind(); unwatch(); end(); };
+  return () => { unbind(); unwatchFeature(); unwatch(); end(); };
 }

@@ -2,7 +2,7 @@
 
 use crate::told::{Told, is_for};
 use clap::{Args as Group, Parser, Subcommand};
-use ringdown::card::{Choices, FileRole};
+use ringdown::card::{Choices, Feature, FileRole};
 use ringdown::error::{Error, Place};
 use std::path::{Path, PathBuf};
 
@@ -72,6 +72,9 @@ pub struct Analyse {
     /// Window after firing TDC, degrees.
     #[arg(long, num_args = 2, value_names = ["START", "END"], allow_negative_numbers = true)]
     pub window: Option<Vec<f64>>,
+    /// What is measured in them: energy (mean square), peak (largest square), ratio (to a window before combustion).
+    #[arg(long, value_name = "FEATURE")]
+    pub feature: Option<String>,
     /// Where band and window are given: no search for better ones.
     #[arg(long)]
     pub no_search: bool,
@@ -173,6 +176,7 @@ impl Analyse {
         let pair = |values: &Option<Vec<f64>>| values.as_deref().and_then(|values| <[f64; 2]>::try_from(values).ok());
         choices.band = pair(&self.band).or(choices.band);
         choices.window = pair(&self.window).or(choices.window);
+        choices.feature = self.feature.as_deref().and_then(Feature::of_word).unwrap_or(choices.feature);
         choices.false_alarm = self.false_alarm.unwrap_or(choices.false_alarm);
         choices.confidence = self.confidence.unwrap_or(choices.confidence);
         choices.breakpoints = self.breakpoints.clone().or(choices.breakpoints);
@@ -185,6 +189,9 @@ impl Analyse {
     /// One sentence that names the option.
     pub fn check(&self) -> Result<(), String> {
         self.choices(Choices::default()).check().map_err(|wrong| in_words(&wrong))?;
+        if let Some(word) = self.feature.as_deref().filter(|word| Feature::of_word(word).is_none()) {
+            return Err(format!("--feature {word}: energy, peak or ratio"));
+        }
         if let Some(role) = self.role.iter().find(|role| !self.files.iter().any(|file| role.is_for(file))) {
             return Err(format!("--role {}: no such file among those given", role.file));
         }

@@ -80,6 +80,18 @@ pub enum Feature {
     Ratio,
 }
 
+impl Feature {
+    /// From the word of a saved card.
+    pub fn of_word(word: &str) -> Option<Self> {
+        match word {
+            "energy" => Some(Self::Energy),
+            "peak" => Some(Self::Peak),
+            "ratio" => Some(Self::Ratio),
+            _ => None,
+        }
+    }
+}
+
 /// Everything the user can choose; `None` = settled by the card.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -142,15 +154,10 @@ impl Choices {
     /// From a saved card; what it does not say is Ringdown's own choice.
     pub fn saved(saved: &card::Choices) -> Self {
         let own = Self::default();
-        let feature = match saved.feature.as_deref() {
-            Some("peak") => Feature::Peak,
-            Some("ratio") => Feature::Ratio,
-            _ => Feature::Energy,
-        };
         Self {
             band: saved.band,
             window: saved.window,
-            feature,
+            feature: saved.feature.as_deref().and_then(Feature::of_word).unwrap_or_default(),
             false_alarm: saved.false_alarm.unwrap_or(own.false_alarm),
             confidence: saved.confidence.unwrap_or(own.confidence),
             breakpoints: saved.breakpoints.clone(),

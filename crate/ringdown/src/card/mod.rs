@@ -6,6 +6,7 @@
 mod add;
 pub mod align;
 mod blind;
+pub mod bursts;
 pub mod choices;
 pub mod compare;
 mod cycle;

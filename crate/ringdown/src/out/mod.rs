@@ -4,6 +4,7 @@ pub mod channels;
 pub mod chart;
 pub mod figure;
 mod heard;
+pub mod measured;
 pub mod result;
 mod searched;
 pub mod section;

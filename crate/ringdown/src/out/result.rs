@@ -35,6 +35,7 @@ pub fn result(card: &Card) -> Value {
     });
     if let Value::Object(map) = &mut out {
         band_and_window(card, map);
+        map.insert("bursts".into(), super::searched::bursts(card));
         map.insert("search".into(), super::searched::search(card));
         map.insert(
             "compare".into(),
@@ -236,6 +237,7 @@ fn band_and_window(card: &Card, map: &mut Map<String, Value>) {
         "window".into(),
         json!({"start_deg_atdc": start, "end_deg_atdc": end, "chosen_by": by(window.chosen_by), "wrong_offset": moves}),
     );
+    map.insert("feature".into(), json!(card.choices().feature));
     map.insert("windows".into(), if has_crank { windows(card) } else { json!([]) });
 }
 
@@ -260,7 +262,7 @@ fn sides(card: &Card) -> Vec<Sides<'_>> {
     if let Some(outcome) = card.outcome() {
         out.push(Sides {
             side: &outcome.side,
-            unit: "dB re full scale".into(),
+            unit: super::measured::fixed_unit(card.choices().feature).into(),
             logged: Box::new(|level| level),
             recording: true,
         });

@@ -1,9 +1,16 @@
 //! The search over bands and windows in the fixed JSON.
 
 use crate::card::Card;
+use crate::card::bursts::BurstSides;
 use crate::card::search::{Found, Search, Separation, Tried, Verdict};
 use crate::feature::grid::separate::Measure;
 use serde_json::{Map, Value, json};
+
+/// `bursts` of the result: which frequencies of each channel come in bursts.
+pub(super) fn bursts(card: &Card) -> Value {
+    let one = |sides: &BurstSides| Some(json!({"channel": sides.channel, "most": sides.most()?}));
+    card.bursts().iter().filter_map(one).collect()
+}
 
 /// `search` of the result; null before it has run.
 pub(super) fn search(card: &Card) -> Value {

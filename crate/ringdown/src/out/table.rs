@@ -1,5 +1,6 @@
 //! Limits as a table to type in or to import: delimiter, decimal mark and direction as asked for.
 
+use super::measured;
 use super::section::group_name;
 use super::words::{say, text};
 use crate::card::{Card, Feature, Group, Side};
@@ -43,7 +44,8 @@ pub fn limits_csv(card: &Card, layout: Layout) -> String {
         let lines = lines(card, &outcome.side);
         let side = (outcome.side.breakpoints.as_slice(), lines.as_slice());
         blocks.push(block(side, &text("csv.over_floor"), layout, |_, limit, floor| Some(limit - floor?)));
-        blocks.push(block(side, &text("csv.level"), layout, |_, limit, _| Some(limit)));
+        blocks
+            .push(block(side, &say("csv.level", &[("unit", measured::unit(card))]), layout, |_, limit, _| Some(limit)));
         let scale = |line: &Line| scale(card, &outcome.side, line);
         if lines.iter().any(|line| scale(line).is_some()) {
             let in_mv = |line: &Line, limit: f64, _| Some(1000.0 * scale(line)?.rms_v(limit));

@@ -44,6 +44,11 @@ impl SpectralKurtosis {
         });
     }
 
+    /// Forgets the unfinished segment: what comes next does not follow on what came last.
+    pub fn gap(&mut self) {
+        self.segments.clear();
+    }
+
     /// Segments so far. Of Gaussian noise the values scatter by about 2 over the root of it.
     pub fn segments(&self) -> u64 {
         self.count

@@ -3,6 +3,7 @@
 //! A [`SensorScan`] takes the samples once, slice by slice, with the engine speed of each slice; its memory does not grow.
 //! Figures only: what they mean for the user is judged elsewhere.
 
+mod bursts;
 mod gain;
 mod hum;
 mod panel;
@@ -13,6 +14,7 @@ mod spectra;
 mod spikes;
 mod values;
 
+pub use bursts::Bursts;
 pub use gain::{Gain, gain_between};
 pub use hum::Hum;
 pub use panel::{Beside, Combustion, Difference, Heard, Listened, Panel};
@@ -23,6 +25,7 @@ pub use spectra::{Peak, Spectra, Speed, SpeedSpectrum};
 pub use spikes::Spikes;
 
 use crate::units::decibels;
+use bursts::BurstScan;
 use hum::HumScan;
 use serde::Serialize;
 use spectra::SpectraScan;
@@ -96,6 +99,8 @@ pub struct SensorFeatures {
     pub dead: Option<Dead>,
     /// Mean spectra by speed and the peaks over speed.
     pub spectra: Spectra,
+    /// Which frequencies come in bursts; `None` under a second.
+    pub bursts: Option<Bursts>,
     /// The resonance that fits the spectrum around its highest peak best, whether it dominates or not.
     pub fitted: Option<Resonance>,
     /// The same if it dominates at every speed: a sharply tuned sensor or a loose mount.
@@ -108,6 +113,7 @@ pub struct SensorScan {
     hum: HumScan,
     spikes: SpikeScan,
     spectra: SpectraScan,
+    bursts: BurstScan,
 }
 
 impl SensorScan {
@@ -118,6 +124,7 @@ impl SensorScan {
             hum: HumScan::new(sample_rate_hz),
             spikes: SpikeScan::new(sample_rate_hz),
             spectra: SpectraScan::new(sample_rate_hz),
+            bursts: BurstScan::new(sample_rate_hz),
         }
     }
 
@@ -129,6 +136,7 @@ impl SensorScan {
         self.hum.push(samples, rpm);
         self.spikes.push(samples);
         self.spectra.push(samples, rpm);
+        self.bursts.push(samples, rpm);
     }
 
     /// The next slice does not follow on the last one.
@@ -136,11 +144,12 @@ impl SensorScan {
         self.hum.gap();
         self.spikes.gap();
         self.spectra.gap();
+        self.bursts.gap();
     }
 
     /// The figures.
     pub fn finish(self) -> SensorFeatures {
-        let Self { values, hum, spikes, spectra } = self;
+        let Self { values, hum, spikes, spectra, bursts } = self;
         let dead = dead(&values, &spectra);
         let pooled_db = spectra.pooled_db().unwrap_or_default();
         let thirds = shape::thirds(&pooled_db, spectra.bin_hz());
@@ -166,6 +175,7 @@ impl SensorScan {
             resonance: fitted.filter(Resonance::dominates),
             fitted,
             spectra: spectra.finish(),
+            bursts: bursts.finish(),
             dead,
         }
     }

@@ -3,12 +3,12 @@
 use crate::stats::robust::median;
 use serde::Serialize;
 
-/// Mean level in a third of an octave.
+/// Level of a third of an octave.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Third {
     /// Geometric middle, Hz.
     pub hz: f64,
-    /// Mean of the logs of the power in its bins, dB up to a constant.
+    /// dB: of [`thirds`] the mean of the logs of the power in its bins, up to a constant.
     pub db: f64,
 }
 

@@ -1,6 +1,8 @@
 //! Mean spectra of a sensor at rest and by engine speed, its noise floor, and where its spectrum peaks at each speed.
 
+use super::shape::Third;
 use crate::signal::level::{quick_db, quick_db_in_place};
+use crate::signal::octave::{OctaveBand, band_powers, octave_bands};
 use crate::signal::segments::Segments;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
@@ -33,6 +35,9 @@ pub struct SpeedSpectrum {
     pub segments: u64,
     /// Power spectral density, dB re full scale squared per Hz; value `k` covers `k * step_hz .. (k + 1) * step_hz`.
     pub levels_db: Vec<f32>,
+    /// Level of each third of an octave (IEC 61260-1), dB re full scale; those that reach beyond half the sampling rate are
+    /// left out.
+    pub thirds: Vec<Third>,
 }
 
 /// Where the spectrum peaks at one speed, above 1 kHz.
@@ -61,14 +66,16 @@ const REST_BELOW_RPM: f64 = 400.0;
 const SPEED_CLASSES: usize = 6;
 const CLASS_RPM: f64 = 1000.0;
 /// Rest, the speeds, unknown.
-const CLASSES: usize = SPEED_CLASSES + 2;
-const UNKNOWN: usize = CLASSES - 1;
+pub(super) const CLASSES: usize = SPEED_CLASSES + 2;
+pub(super) const UNKNOWN: usize = CLASSES - 1;
 
 const ROW_RPM: f64 = 250.0;
 const ROWS: usize = 48;
 
 const TOP_HZ: f64 = 25_000.0;
 const STEP_HZ: f64 = 50.0;
+/// Middles of the thirds of an octave from and up to here, Hz: narrower ones hold too few bins.
+const THIRDS_HZ: [f64; 2] = [90.0, TOP_HZ];
 /// Peaks below are the engine's body and its orders.
 pub const PEAKS_ABOVE_HZ: f64 = 1000.0;
 
@@ -315,7 +322,13 @@ impl Analysis {
         let scale = self.per_hz / *segments as f64;
         join(power.iter().map(|p| p * scale), self.bin_hz / self.step_hz, &mut self.columns);
         let levels_db = self.columns.iter().map(|p| quick_db(*p as f32)).collect();
-        (*segments > 0).then_some(SpeedSpectrum { speed: speed_of(class), segments: *segments, levels_db })
+        let density: Vec<f64> = power.iter().map(|p| p * scale).collect();
+        let bands = octave_bands(3, THIRDS_HZ[0], THIRDS_HZ[1]);
+        let level =
+            |(band, power): (&OctaveBand, Option<f64>)| Some(Third { hz: band.middle_hz, db: decibels(power?) });
+        let thirds = bands.iter().zip(band_powers(&density, self.bin_hz, &bands)).filter_map(level).collect();
+        let speed = speed_of(class);
+        (*segments > 0).then_some(SpeedSpectrum { speed, segments: *segments, levels_db, thirds })
     }
 
     fn peak(&self, index: usize) -> Option<Peak> {
@@ -332,7 +345,7 @@ impl Analysis {
     }
 }
 
-fn class_of(rpm: Option<f64>) -> usize {
+pub(super) fn class_of(rpm: Option<f64>) -> usize {
     match rpm {
         None => UNKNOWN,
         Some(rpm) if rpm < REST_BELOW_RPM => 0,

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::card::{FileRole, LogOutcome, Side};
+use crate::out::measured;
 use crate::out::section::group_name;
 use crate::out::words::say;
 
@@ -29,12 +30,13 @@ pub(super) fn floor(card: &Card) -> Option<Figure> {
         label: Some(text("chart.over")),
     });
     layers.extend(curves(&outcome.side, |level| level));
-    assemble(
+    let figure = assemble(
         "floor",
-        "chart.dbfs",
+        "chart.level",
         layers,
         say("chart.floor.summary", &[("n", outcome.side.learnt_from.len().to_string())]),
-    )
+    )?;
+    Some(Figure { y: Axis { label: measured::unit(card), ..figure.y }, ..figure })
 }
 
 pub(super) fn floor_log(card: &Card) -> Option<Figure> {

@@ -2,6 +2,7 @@
 
 mod above;
 mod band;
+mod bursts;
 mod compare;
 mod coverage;
 mod cycle;
@@ -47,6 +48,8 @@ pub fn figure(card: &Card, id: &str) -> Option<Figure> {
         ("orderlines", [file, channel]) => orders::spectrum(card, *file, *channel as u16),
         ("orders", [file, channel]) => above::orders(card, *file, *channel as u16),
         ("band", _) => band::band(card),
+        ("kurtosis", [channel]) => bursts::kurtosis(card, *channel as u16),
+        ("octaves", [file, channel]) => sensors::octaves(card, *file, *channel as u16),
         ("search", _) => search::search(card),
         ("cycle", _) => cycle::cycle(card),
         ("profile", _) => profile::profile(card),

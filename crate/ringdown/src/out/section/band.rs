@@ -2,6 +2,8 @@
 
 use super::searched;
 use super::*;
+use crate::card::bursts::Impulsive;
+use crate::card::recording::Recording;
 use crate::card::search::Verdict;
 use crate::card::{ChosenBy, FileRole, Settled};
 use crate::feature::modes::Mode;
@@ -24,7 +26,9 @@ pub(super) fn view(card: &Card) -> SectionView {
     }
     let Some(band) = band(card) else {
         let mut view = waiting(5, "band.nobore", "band.todo.bore");
-        view.figures = spectrograms(card);
+        // Bursts and spectra need neither bore nor crank.
+        view.figures = kurtosis(card).chain(spectrograms(card)).chain(octaves(card)).collect();
+        view.why = bursts(card).into_iter().collect();
         view.tables = searched::tables(card);
         return view;
     };
@@ -51,13 +55,16 @@ pub(super) fn view(card: &Card) -> SectionView {
     if card.evidence().is_some() {
         figures.extend(other_views(card));
     }
+    figures.extend(kurtosis(card));
     if card.evidence().is_some_and(|evidence| !evidence.loud_db.is_empty()) {
         figures.insert(0, figure("band", "band.figure.spectra", finding.clone()));
     }
     if card.search().is_some_and(|search| !search.map.is_empty()) {
         figures.insert(0, figure("search", "band.figure.map", finding.clone()));
     }
+    figures.extend(octaves(card));
     let mut why = vec![text("band.why"), text("band.why.mixture")];
+    why.extend(bursts(card));
     why.extend(searched::why(card));
     why.extend(searched::feature(card));
     SectionView { why, todo, tables, figures, ..blank(5, state, finding) }
@@ -121,7 +128,48 @@ fn source(card: &Card, band: Settled) -> String {
 
 /// One spectrogram per sensor channel of each recording, provoked ones first.
 fn spectrograms(card: &Card) -> Vec<FigureRef> {
-    let mut files: Vec<_> = card.recordings().filter(|(_, recording)| recording.survey.is_some()).collect();
+    by_channel(card, "spectrogram", |recording| recording.survey.is_some())
+}
+
+/// Levels in thirds of an octave, likewise.
+fn octaves(card: &Card) -> Vec<FigureRef> {
+    by_channel(card, "octaves", |recording| recording.sensors.is_some())
+}
+
+/// Which frequencies come in bursts, a figure a channel.
+fn kurtosis(card: &Card) -> impl Iterator<Item = FigureRef> {
+    card.bursts().into_iter().map(|sides| {
+        let values = [("n", sides.channel.to_string())];
+        FigureRef {
+            id: format!("kurtosis-{}", sides.channel),
+            caption: say("band.figure.kurtosis", &values),
+            summary: say("band.figure.kurtosis.summary", &values),
+        }
+    })
+}
+
+/// What they find, of the sensor on which bursts stand furthest out.
+fn bursts(card: &Card) -> Option<String> {
+    let out = |most: &Impulsive| most.kurtosis - most.safe.unwrap_or(0.0);
+    let all = card.bursts().into_iter().filter_map(|sides| Some((sides.channel, sides.most()?)));
+    let (channel, most) = all.max_by(|a, b| out(&a.1).total_cmp(&out(&b.1)))?;
+    let values = [
+        ("n", channel.to_string()),
+        ("low", khz(most.low_hz)),
+        ("high", khz(most.high_hz)),
+        ("kurtosis", number(most.kurtosis, 1)),
+        ("safe", number(most.safe.unwrap_or(f64::NAN), 1)),
+    ];
+    let key = match most.safe {
+        Some(_) if most.more => "band.bursts.finding.more",
+        Some(_) => "band.bursts.finding.same",
+        None => "band.bursts.finding.alone",
+    };
+    Some(say(key, &values))
+}
+
+fn by_channel(card: &Card, kind: &str, is_ready: impl Fn(&Recording) -> bool) -> Vec<FigureRef> {
+    let mut files: Vec<_> = card.recordings().filter(|(_, recording)| is_ready(recording)).collect();
     files.arrange(|(a, _), (b, _)| (a.role != FileRole::Knock).cmp(&(b.role != FileRole::Knock)));
     let channels = files.into_iter().flat_map(|(file, recording)| {
         recording.sensor_channels(card.sheet()).into_iter().map(move |channel| (file, channel))
@@ -130,9 +178,9 @@ fn spectrograms(card: &Card) -> Vec<FigureRef> {
         .map(|(file, channel)| {
             let values = [("file", file.input.name.clone()), ("n", channel.to_string())];
             FigureRef {
-                id: format!("spectrogram-{}-{channel}", file.id),
-                caption: say("band.figure.spectrogram", &values),
-                summary: say("band.figure.spectrogram.summary", &values),
+                id: format!("{kind}-{}-{channel}", file.id),
+                caption: say(&format!("band.figure.{kind}"), &values),
+                summary: say(&format!("band.figure.{kind}.summary"), &values),
             }
         })
         .collect()

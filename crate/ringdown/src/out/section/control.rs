@@ -75,7 +75,12 @@ pub(super) fn through_own(card: &Card) -> Option<Table> {
         };
         [line("control.own.over", &over), line("control.own.floor", &|cell| cell.floor)]
     });
-    Some(table("through-own", text("control.caption.own"), super::limits::head(side), lines.collect()))
+    Some(table(
+        "through-own",
+        say("control.caption.own", &[("unit", crate::out::measured::unit(card))]),
+        super::limits::head(side),
+        lines.collect(),
+    ))
 }
 
 /// Second step: the limits in the control unit's steps, and the false alarms of that table on the safe cycles at hand.

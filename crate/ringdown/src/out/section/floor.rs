@@ -4,6 +4,7 @@ use super::*;
 use crate::card::{LearntFrom, LogOutcome, Side};
 use crate::feature::level::LeftOut;
 use crate::limit::floor::FloorAt;
+use crate::out::measured;
 use crate::out::words::say;
 
 pub(super) fn view(card: &Card) -> SectionView {
@@ -19,7 +20,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     let mut tables = Vec::new();
     let mut figures = Vec::new();
     if let Some(side) = recordings {
-        tables.push(floor_table("floor", side, say("floor.caption", &[("unit", text("unit.dbfs"))]), db));
+        tables.push(floor_table("floor", side, say("floor.caption", &[("unit", measured::unit(card))]), db));
         tables.push(left_out(card));
         figures.push(figure("floor", "floor.figure", finding.clone()));
     }
@@ -34,6 +35,7 @@ pub(super) fn view(card: &Card) -> SectionView {
     };
     let todo = if main.source == LearntFrom::QuieterHalf { vec![text("floor.todo.safe")] } else { Vec::new() };
     let mut why = vec![text("floor.why"), text(source), exclusions(card)];
+    why.extend(measured::sentence(card));
     why.extend(super::logs::why(card));
     why.extend(super::heard::sentences(card));
     tables.extend(super::heard::table(card));

@@ -1,7 +1,8 @@
 //! Section 11: what is handed over, its evidence, and the plan of what to record next.
 
 use super::*;
-use crate::card::{Content, Feature};
+use crate::card::Content;
+use crate::out::measured;
 use crate::out::words::{khz, list, one_in, percent, say};
 
 pub(super) fn view(card: &Card) -> SectionView {
@@ -32,7 +33,10 @@ pub(super) fn view(card: &Card) -> SectionView {
         }
     }
     SectionView {
-        why: vec![text(super::limits::which(card)), text("handover.why"), text(second_step(card))],
+        why: [text(super::limits::which(card)), text("handover.why"), text(second_step(card))]
+            .into_iter()
+            .chain(measured::sentence(card))
+            .collect(),
         todo,
         cautions,
         tables: control::to_set(card).into_iter().chain(to_type_in(card)).chain(evidence).collect(),
@@ -70,11 +74,6 @@ fn settings(card: &Card) -> Table {
     let window = card.window();
     let degrees = say("setting.deg", &[("low", number(window.low, 0)), ("high", number(window.high, 0))]);
     let band = super::band::band(card);
-    let feature = match choices.feature {
-        Feature::Energy => "feature.energy",
-        Feature::Peak => "feature.peak",
-        Feature::Ratio => "feature.ratio",
-    };
     let rows = [
         (
             "band",
@@ -84,7 +83,7 @@ fn settings(card: &Card) -> Table {
             ),
         ),
         ("window", if card.has_angle() { degrees } else { "–".into() }),
-        ("feature", text(feature)),
+        ("feature", measured::name(choices.feature)),
         ("rate", one_in(choices.false_alarm)),
         ("rule", choices.rule.clone().unwrap_or_else(|| text("setting.rule.law"))),
         (
@@ -133,6 +132,9 @@ pub fn summary_text(card: &Card) -> String {
                 out += &format!("{}\n", row.cells.iter().map(|cell| cell.text.as_str()).collect::<Vec<_>>().join("\t"));
             }
         }
+    }
+    if let Some(measured) = measured::sentence(card) {
+        out += &format!("\n{measured}\n");
     }
     out += &format!("\n{}\n", text("caution.start"));
     let files = card.files().iter().filter(|file| matches!(file.content, Content::Recording(_) | Content::Log(_)));

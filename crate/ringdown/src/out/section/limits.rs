@@ -9,6 +9,7 @@ use crate::limit::limits::{Law, LimitAt, NOT_ALIKE};
 use crate::limit::plan::{Step, plan};
 use crate::limit::rules::{Rule, really_give};
 use crate::limit::shape::Shape;
+use crate::out::measured;
 use crate::out::table::{Line, Scale, lines, rows, scale};
 use crate::out::words::{one_in, percent, say};
 
@@ -38,6 +39,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         tables.push(of_log(card, logs));
     }
     let mut why = vec![law_sentence(main), text(which(card)), text("limits.why.rate")];
+    why.extend(measured::sentence(card));
     why.extend(expected(card, main));
     why.extend(moves(card));
     why.extend(pooling(main));
@@ -375,7 +377,7 @@ fn absolute(card: &Card, side: &Side) -> Table {
     let rows = rows(card, side)
         .into_iter()
         .map(|(name, cells)| row([name].into_iter().chain(cells.iter().map(|cell| db_or_dash(cell.limit)))));
-    table("limits-dbfs", say("limits.caption.absolute", &[("unit", text("unit.dbfs"))]), head(side), rows.collect())
+    table("limits-dbfs", say("limits.caption.absolute", &[("unit", measured::unit(card))]), head(side), rows.collect())
 }
 
 pub(super) fn of_log(card: &Card, logs: &LogOutcome) -> Table {

@@ -3,6 +3,7 @@
 use super::*;
 use crate::card::proof::{CONFIDENCE, Proof};
 use crate::card::{FileRole, Judged};
+use crate::out::measured;
 use crate::out::view::Play;
 use crate::out::words::{percent, say};
 use crate::stats::order::Arrange;
@@ -43,6 +44,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         figures.push(figure("sweep", "proof.figure.sweep", sweep_sentence(&proof)));
     }
     let mut why = vec![text("proof.why"), text("proof.why.heldout")];
+    why.extend(measured::sentence(card));
     if proof.learnt_and_proven > 0 {
         why.push(say("proof.why.same", &[("n", number(proof.learnt_and_proven as f64, 0))]));
     }
