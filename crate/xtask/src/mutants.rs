@@ -147,10 +147,10 @@ pub fn run(options: &Options) -> Result<(), String> {
     Ok(())
 }
 
-/// Cargo in the part's own workspace, everything built into one folder for all parts.
+/// Cargo in the part's own workspace, what it builds beside it so that it outlives the copy.
 fn in_cut(place: &Path) -> std::process::Command {
     let mut command = shell::cargo();
-    command.current_dir(place).env("CARGO_TARGET_DIR", shell::root().join("target/mutants/target"));
+    command.current_dir(place).env("CARGO_TARGET_DIR", place.with_extension("target"));
     command
 }
 
