@@ -5,42 +5,14 @@
 #[path = "crank_bench/engine.rs"]
 #[allow(dead_code)]
 mod engine;
-#[path = "crank_bench/wav.rs"]
-mod wav;
+#[path = "crank_bench/rhythm.rs"]
+mod rhythm;
 
 use engine::{Engine, Random, Speed};
-use ringdown::card::{Card, FileRole, Input};
+use rhythm::{RATE_HZ, sensor};
 use ringdown::crank::blind::{Blind, Ear, Layout};
-use ringdown::crank::{Crank, LostReason, Source};
+use ringdown::crank::{Crank, LostReason};
 use ringdown::read::sheet::Sheet;
-use wav::wav;
-
-const RATE_HZ: f64 = 32_000.0;
-
-/// Noise of a sensor: white, louder after each firing it hears, the more the faster the engine turns. `heard`: share of each
-/// cylinder's burst, in firing order. Bursts last 40 to 90 degrees and differ by 1.5 dB from cycle to cycle.
-fn sensor(engine: &Engine, heard: &[f64], random: &mut Random) -> Vec<f32> {
-    let spacing = 720.0 / heard.len() as f64;
-    let mut strength = vec![1.0; heard.len()];
-    let mut last = usize::MAX;
-    (0..(engine.end_s() * RATE_HZ) as usize)
-        .map(|i| {
-            let t = i as f64 / RATE_HZ;
-            let deg = engine.deg_at(t);
-            let speed = engine.deg_per_s_at(t) / 18_000.0;
-            let place = (deg.rem_euclid(720.0) / spacing) as usize % heard.len();
-            if place != last {
-                strength[place] = (0.17 * random.normal()).exp();
-                last = place;
-            }
-            let after = deg.rem_euclid(spacing);
-            // Rises by 12 degrees after TDC, gone by 60.
-            let burst = (after / 12.0).min(1.0) * (-((after - 12.0).max(0.0) / 25.0).powi(2)).exp();
-            let level = 0.01 * speed.powf(1.3) * (1.0 + 1.6 * heard[place] * strength[place] * burst) + 0.0003;
-            (level * random.normal()) as f32
-        })
-        .collect()
-}
 
 fn decode(cylinders: u16, sensors: &[Vec<f32>]) -> Crank {
     let sheet = Sheet { cylinders: Some(cylinders), ..Sheet::default() };
@@ -185,28 +157,4 @@ fn no_speed_is_invented_where_no_engine_turns() {
             assert!(crank.lost.iter().all(|lost| known(lost.reason)) && !crank.lost.is_empty(), "{what}");
         }
     }
-}
-
-/// Rhythm in the sensors of an engine that stands (a fan, a pump) is no speed; who takes that back gets the speed back.
-#[test]
-fn an_engine_said_to_be_off_has_no_speed() {
-    let case = case(4, 1, Speed::Ramp(2000.0, 4000.0, 6.0));
-    let engine = Engine::new(case.speed, 8.0, 31.0, 2.0, 0.01);
-    let sound = sensor(&engine, &case.heard[0], &mut Random(5));
-    let mut card = Card::default();
-    let sheet = r#"{"sheet": 1, "name": "four", "bore_mm": 86, "cylinders": 4, "sensors": [{"channel": 1}]}"#;
-    card.set_sheet(sheet.as_bytes()).expect("a sheet");
-    let bytes = wav(&[sound], RATE_HZ as u32);
-    let id = card.add(Input::from_bytes("run.wav", bytes), Some(FileRole::Safe)).expect("a recording");
-    let mut events = |role: FileRole| {
-        card.set_role(id, role);
-        while !card.step().progress.done {}
-        let (_, recording) = card.recordings().next().expect("one recording");
-        let blind = recording.crank().filter(|crank| crank.source == Source::Blind);
-        (blind.map_or(0, |crank| crank.events.len()), recording.levels.is_some())
-    };
-    let running = events(FileRole::Safe);
-    assert!(running.0 > 300 && running.1, "{running:?}");
-    assert_eq!(events(FileRole::EngineOff), (0, false));
-    assert_eq!(events(FileRole::Listen), running);
 }

@@ -2,9 +2,8 @@
 
 use outside_truth::vector_path;
 use proptest::prelude::*;
-use ringdown::card::Input;
 use ringdown::read::samples::Planes;
-use ringdown::read::{self, Content, Told};
+use ringdown::read::{self, Content, Told, packed};
 use std::io::{Cursor, Read, Seek, SeekFrom};
 
 /// Gives at most `most` bytes a call.
@@ -156,12 +155,14 @@ fn what_fuzzing_tried_is_read_or_refused() {
     for target in ["wave", "flac", "aiff", "caf", "raw", "gzip", "zip", "log", "json", "sheet"] {
         let name = format!("{target}.zip");
         let bytes = std::fs::read(vector_path(&format!("../fuzz/kept/{name}"))).expect("it is committed");
-        let inputs = Input::from_bytes(name, bytes).unpacked().expect("an archive");
-        assert!(inputs.len() > 20, "{target}: {} inputs", inputs.len());
-        for input in inputs {
-            let mut bytes = Vec::new();
-            input.source().expect("it opens").read_to_end(&mut bytes).expect("it unpacks");
-            assert!(!told(&bytes, usize::MAX).is_empty(), "{}", input.name);
+        let source = || Box::new(Cursor::new(bytes.clone()));
+        let entries = packed::entries(&name, &mut *source()).expect("an archive");
+        assert!(entries.len() > 20, "{target}: {} inputs", entries.len());
+        for entry in entries {
+            let mut inner = Vec::new();
+            let mut opened = packed::open(&name, source(), &entry).expect("it opens").value;
+            opened.read_to_end(&mut inner).expect("it unpacks");
+            assert!(!told(&inner, usize::MAX).is_empty(), "{}", entry.name);
         }
     }
 }

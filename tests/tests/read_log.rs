@@ -313,3 +313,15 @@ fn what_can_not_be_a_log_is_refused_in_one_sentence() {
         assert!(error.to_string().contains(told), "{what}: {error}");
     }
 }
+
+/// A preamble of words with a number here and there is no table, however many columns it has.
+#[test]
+fn words_before_the_table_are_no_rows() {
+    let words = "engine,alder,four,2\ndriver,anne,club,3\ntrack,north,long,4\ntyres,soft,new,5\n";
+    let log = read(format!("{words}time,rpm\n0.0,900\n0.1,950\n0.2,1000\n")).unwrap().value;
+    assert_eq!((log.assumed.preamble, log.columns.len()), (4, 2));
+    assert_eq!(log.columns[1].values, [900.0, 950.0, 1000.0]);
+    // As many words as twice the numbers are still a row: a log with names of gears and states.
+    let log = read("time,gear,state\n0.0,first,pulling\n0.1,first,pulling\n0.2,second,lifting\n").unwrap().value;
+    assert_eq!(log.t_s.len(), 3);
+}

@@ -4,11 +4,11 @@
 //! check: gz, zip, raw words, joined files | Python's gzip and zipfile; the same words | exact
 
 use outside_truth::{number, vector, vector_path};
-use ringdown::card::{Card, Content as OnCard, Input, Join};
 use ringdown::error::{Error, Loaded};
+use ringdown::read::joined::{Join, join};
 use ringdown::read::raw::{RawForm, RawWord};
 use ringdown::read::samples::{Planes, Samples};
-use ringdown::read::{self, Content, Told};
+use ringdown::read::{self, Content, Told, packed};
 use std::io::Cursor;
 
 fn bytes_of(name: &str) -> Vec<u8> {
@@ -123,14 +123,15 @@ fn a_recording_in_an_archive_is_the_recording() {
 fn an_archive_of_several_files_gives_each_of_them() {
     let refused = open_told("several.zip", bytes_of("several.zip"), &Told::default()).unwrap_err().to_string();
     assert!(refused.contains("one.wav, two.wav") && refused.contains("unpack"), "{refused}");
-    let inputs = Input::from_bytes("several.zip", bytes_of("several.zip")).unpacked().unwrap();
-    let names: Vec<&str> = inputs.iter().map(|input| input.name.as_str()).collect();
-    assert_eq!(names, ["several.zip/one.wav", "several.zip/two.wav"]);
-    let mut card = Card::default();
-    for input in inputs {
-        card.add(input, None).unwrap();
+    let source = || Box::new(Cursor::new(bytes_of("several.zip")));
+    let entries = packed::entries("several.zip", &mut *source()).unwrap();
+    let names: Vec<&str> = entries.iter().map(|entry| entry.name.as_str()).collect();
+    assert_eq!(names, ["one.wav", "two.wav"]);
+    for entry in &entries {
+        let source = packed::open("several.zip", source(), entry).unwrap().value;
+        let content = read::open(&entry.name, source, &Told::default()).unwrap().value;
+        assert!(matches!(content, Content::Recording(samples) if samples.frames > 0), "{}", entry.name);
     }
-    assert_eq!(card.recordings().count(), 2);
 }
 
 /// Truth: the same words as in the file that libsndfile wrote, its header cut off.
@@ -169,28 +170,22 @@ fn raw_words_are_what_the_user_says_they_are() {
     assert!(error.contains("1 to 2000000"), "{error}");
 }
 
-fn card_of(names: &[&str], how: Join) -> Result<Card, Error> {
-    let mut card = Card::default();
+fn joined(names: &[&str], how: Join) -> Result<(Planes, f64), Error> {
     // the order of dropping says nothing
-    let inputs = names.iter().rev().map(|name| Input::from_bytes(*name, bytes_of(name))).collect();
-    card.add_joined(inputs, how, None)?;
-    Ok(card)
-}
-
-fn joined(card: &Card) -> (Planes, f64) {
-    let OnCard::Recording(recording) = &card.files()[0].content else { panic!("no recording") };
-    let planes = all(&mut recording.samples.borrow_mut());
-    (planes, recording.duration_s())
+    let parts = names.iter().rev().map(|name| open(name).value).collect();
+    let mut whole = join(parts, how)?.value;
+    let planes = all(&mut whole);
+    Ok((planes, whole.frames as f64 / whole.sample_rate_hz))
 }
 
 #[test]
 fn files_of_one_run_are_joined_when_asked_for() {
-    let (planes, duration_s) = joined(&card_of(&["riff_pcm_16.wav", "rifx_pcm_16.wav"], Join::After).unwrap());
+    let (planes, duration_s) = joined(&["riff_pcm_16.wav", "rifx_pcm_16.wav"], Join::After).unwrap();
     assert_eq!((planes.len(), duration_s), (2, 300.0 / 48_000.0));
     for (channel, plane) in planes.iter().enumerate() {
         assert!(*plane == expected(channel as u32, 150, 16).repeat(2));
     }
-    let (planes, _) = joined(&card_of(&["aiff_pcm_24.aiff", "extensible_pcm_24.wav"], Join::Beside).unwrap());
+    let (planes, _) = joined(&["aiff_pcm_24.aiff", "extensible_pcm_24.wav"], Join::Beside).unwrap();
     let channels = [0, 1, 0, 1, 2];
     assert_eq!(planes.len(), channels.len());
     for (channel, plane) in channels.iter().zip(&planes) {
@@ -207,7 +202,7 @@ fn files_that_do_not_belong_together_are_not_joined() {
         (&["riff_pcm_16.wav"], Join::After, "2 to 256 files"),
     ];
     for (names, how, told) in cases {
-        let error = card_of(names, how).err().unwrap_or_else(|| panic!("{names:?} were joined")).to_string();
+        let error = joined(names, how).err().unwrap_or_else(|| panic!("{names:?} were joined")).to_string();
         assert!(error.contains(told), "{error}");
     }
 }

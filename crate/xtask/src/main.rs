@@ -5,6 +5,7 @@ mod build;
 mod checks;
 mod dist;
 mod long;
+mod mutants;
 mod open;
 mod serve;
 mod shell;
@@ -26,6 +27,8 @@ usage: cargo xtask <verb>
   test [--long] [--no-browser]  everything that must hold before a change is kept
   tidy                          the house rules alone
   bench [ITEM...]               times the work beside its peers, turn about; all items: writes tests/bench/RESULTS.md
+  mutants PART [--sample N] [--seed N] [--only TEXT]
+                                changes stats, read or crank at N places and counts which the tests notice
   checks                        writes the table of checks in DEVELOPERS.md anew, with the figures of the last tests";
 
 fn main() -> ExitCode {
@@ -47,6 +50,7 @@ fn run(args: &[String]) -> Result<(), String> {
         "open" => open::run(&open::Options::parse(rest)?),
         "test" => test::run(&test::Options::parse(rest)?),
         "bench" => bench::run(rest),
+        "mutants" => mutants::run(&mutants::Options::parse(rest)?),
         "checks" => no_options(rest).and_then(|()| checks::run()),
         "tidy" => no_options(rest).and_then(|()| tidy::run()),
         "help" | "--help" | "-h" => {

@@ -1,6 +1,6 @@
 //! A recording of crank and cam with its truth, decoded and measured against it.
 
-use crate::engine::{Engine, Speed, pulses_at, square, to_f32, wheel};
+use super::engine::{Engine, Speed, pulses_at, square, to_f32, wheel};
 use ringdown::crank::{Crank, Decoder};
 use ringdown::read::sheet::{Cam, Crank as Reference, Edge, Missing, Sheet};
 

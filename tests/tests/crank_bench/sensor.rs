@@ -1,6 +1,6 @@
 //! What sensors hear of an engine of known crank angle: noise that swells after each firing, and valves that strike.
 
-use crate::engine::{Engine, Random};
+use super::engine::{Engine, Random};
 use ringdown::crank::blind::{Ear, Loudness};
 
 /// Noise of combustion.

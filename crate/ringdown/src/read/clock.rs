@@ -332,4 +332,162 @@ mod tests {
         let axis = axis("t", Some("s"), false, &Values::from_iter([0.0, 0.0, 1.0, 1.0, 2.0, 2.0]));
         assert_eq!(axis.t_s, [0.0, 0.5, 1.0, 1.5, 2.0, 2.5]);
     }
+
+    /// Python's datetime.date, counted from 1970.
+    #[test]
+    fn days_are_those_of_the_calendar() {
+        let days = [
+            ((1604, 2, 29), -133_620),
+            ((1900, 3, 1), -25_508),
+            ((1999, 12, 31), 10_956),
+            ((2000, 2, 29), 11_016),
+            ((2000, 3, 1), 11_017),
+            ((2024, 1, 1), 19_723),
+            ((2100, 2, 28), 47_540),
+            ((9999, 12, 31), 2_932_896),
+        ];
+        for ((year, month, day), expected) in days {
+            assert_eq!(days_from_civil(year, month, day), expected, "{year}-{month}-{day}");
+        }
+        let same = ["2031-12-13", "13.12.2031", "13.12.31", "13/12/2031", "12/13/31", "2031/12/13"];
+        for text in same {
+            assert_eq!(date(text), Some(days_from_civil(2031, 12, 13) as f64), "{text}");
+        }
+        // Day and month are told apart only where one is over 12; with points the day stands first.
+        assert_eq!((date("3.4.2020"), date("3/4/2020")), (date("2020-04-03"), date("2020-03-04")));
+        for text in
+            ["2020-13-01", "2020-00-01", "2020-01-00", "2020-01-32", "2020-01", "1-2-3-4", "10000-01-01", "x-1-1"]
+        {
+            assert_eq!(date(text), None, "{text}");
+        }
+    }
+
+    /// Twelve at noon and at midnight, a zone, a fraction by either mark, milliseconds of their own.
+    #[test]
+    fn times_of_day_are_read_to_their_ends() {
+        let cases = [
+            ("12:00:00 am", 0.0),
+            ("12:00:00 pm", 43_200.0),
+            ("11:59:59 p.m.", 86_399.0),
+            ("11:59:59 a.m.", 43_199.0),
+            ("23:59:59,999", 86_399.999),
+            ("10:00:00-05:00", 36_000.0),
+            ("10:00:00z", 36_000.0),
+            ("1:02:03:004", 3723.004),
+        ];
+        for (text, seconds) in cases {
+            let read = read(text.as_bytes()).unwrap_or(f64::NAN);
+            assert!((read - seconds).abs() < 1e-9, "{text}: {read}");
+        }
+        let long = format!("{}1:00:00", " ".repeat(57));
+        assert_eq!((long.len(), read(long.as_bytes())), (64, Some(3600.0)));
+        assert_eq!(read(format!(" {long}").as_bytes()), None);
+        assert_eq!(read(b"1:00:0000000000000001"), Some(3601.0), "16 digits");
+        assert_eq!(read(b"1:00:00000000000000001"), None, "17 digits");
+        assert!(
+            matches!(cell(b"1:00"), Cell::Number(60.0))
+                && matches!(cell(b"  "), Cell::Missing)
+                && matches!(cell(b"x"), Cell::Text)
+        );
+    }
+
+    /// SI prefixes of the second, and what else is counted in.
+    #[test]
+    fn a_unit_of_time_is_told_by_the_column_or_by_its_name() {
+        let units = [
+            (1.0, vec!["s", "sec", "secs", "seconds", "second", "sek", "Sekunden", "segundos", "secondes"]),
+            (1e-3, vec!["ms", "msec", "millis", "milliseconds", "Millisekunden"]),
+            (1e-6, vec!["us", "\u{b5}s", "\u{3bc}s", "usec", "micros", "microseconds"]),
+            (1e-9, vec!["ns"]),
+            (60.0, vec!["min", "minutes", "Minuten"]),
+            (3600.0, vec!["h", "hours"]),
+        ];
+        for (expected, words) in units {
+            for unit in words {
+                assert_eq!(scale("t", Some(unit), &[0.0, 1.0], &mut Vec::new()), expected, "{unit}");
+            }
+        }
+        let named = |name| (scale(name, None, &[0.0, 20.0, 40.0], &mut Vec::new()), name);
+        assert_eq!(named("time ms"), (1e-3, "time ms"));
+        assert_eq!(named("seconds running"), (1.0, "seconds running"));
+        // "min" and single letters in a name are no units: what is left is whole steps of 20.
+        assert_eq!((named("t h").0, named("t min").0), (1e-3, 1e-3));
+    }
+
+    /// Counts since 1970 by their size (now is some 1.8e9 s), days of a spreadsheet, else by the step (common practice, no
+    /// source).
+    #[test]
+    fn a_scale_nobody_tells_is_guessed_and_told() {
+        let guess = |first: f64, step: f64| guessed_scale(&[first, first + step, first + 2.0 * step]).0;
+        for (first, step, expected) in [
+            (1.8e18, 1e7, 1e-9),
+            (1.8e15, 1e4, 1e-6),
+            (1.8e12, 10.0, 1e-3),
+            (1.8e9, 0.5, 1.0),
+            (46_000.25, 1e-5, 86_400.0),
+            (20_000.0, 1e-5, 86_400.0),
+            (80_000.0, 1e-5, 1.0),
+            (19_999.5, 1e-5, 1.0),
+            (46_000.25, 3e-4, 1.0),
+            (0.0, 2000.0, 1e-6),
+            (0.0, 1999.0, 1e-3),
+            (0.0, 5.0, 1e-3),
+            (0.0, 4.0, 1.0),
+            (0.5, 20.0, 1.0),
+            (0.5, 5000.0, 1.0),
+            (0.0, 0.02, 1.0),
+        ] {
+            assert_eq!(guess(first, step), expected, "{first} by {step}");
+        }
+        assert_eq!(guessed_scale(&[f64::NAN, 1.8e12, 1.8e12 + 10.0]).0, 1e-3, "the first that is there");
+        let mut notes = Vec::new();
+        scale("t", None, &[0.0, 0.1], &mut notes);
+        assert_eq!(notes, [(0, "the time column \"t\" has no unit; it was taken as seconds".to_owned())]);
+        assert_eq!((median_step(&[1.0]), median_step(&[2.0, 2.0, 1.0])), (None, None));
+        assert_eq!(median_step(&[0.0, 1.0, 1.0, 4.0, 6.0, 5.0]), Some(2.0), "of the steps forward: 1, 2, 3");
+    }
+
+    #[test]
+    fn midnight_is_passed_and_a_small_step_back_is_not_midnight() {
+        let of = |values: &[f64]| axis("t", None, true, values);
+        let night = of(&[86_399.0, 0.5, 1.5, f64::NAN, 86_398.0, 1.0]);
+        assert_eq!(night.t_s, [0.0, 1.5, 2.5, 86_399.0, 86_402.0]);
+        assert_eq!(
+            night.notes.iter().filter(|note| note.1.contains("midnight")).map(|note| note.0).collect::<Vec<_>>(),
+            [1, 5]
+        );
+        // Half a day back to the second is none; what follows is a clock started anew, placed ten steps (here 10 s) later.
+        let anew = of(&[43_201.0, 43_202.0, 2.0, 3.0, 4.0, 5.0]);
+        assert_eq!(anew.t_s, [0.0, 1.0, 11.0, 12.0, 13.0, 14.0]);
+        assert!(anew.notes.iter().any(|note| note.0 == 2
+            && note.1.starts_with("1 times the clock starts anew")
+            && note.1.contains("10.000 s")));
+    }
+
+    #[test]
+    fn rows_that_step_back_alone_are_left_out() {
+        let axis = axis("t", Some("s"), false, &[0.0, 1.0, 2.0, 0.5, 0.6, 3.0, f64::INFINITY, 4.0]);
+        assert_eq!(axis.t_s, [0.0, 1.0, 2.0, 3.0, 4.0]);
+        assert_eq!(axis.keep, [true, true, true, false, false, true, false, true]);
+        assert_eq!(axis.notes.iter().map(|note| (note.0, &note.1[..1])).collect::<Vec<_>>(), [(6, "1"), (3, "2")]);
+        // Three rows in a row that step back are a clock started anew; steps of 1 s, so a gap of 10 s.
+        let anew = super::axis("t", Some("s"), false, &[0.0, 1.0, 2.0, 0.5, 0.6, 0.7]);
+        assert_eq!((anew.t_s.len(), anew.t_s[3], anew.keep.len()), (6, 12.0, 0));
+    }
+
+    /// A third of the rows must repeat before a clock is taken for a coarse one; a last tick has room for one more.
+    #[test]
+    fn repeats_are_told_or_spread() {
+        let of = |values: &[f64]| axis("t", Some("s"), false, values);
+        let few = of(&[0.0, 1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 5.0, 6.0]);
+        assert_eq!(few.t_s[1..3], [1.0, 1.0]);
+        assert_eq!(few.notes, [(2, "3 rows repeat the time of the row before".to_owned())]);
+        let many = of(&[0.0, 1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 3.0, 3.0]);
+        assert_eq!(many.t_s, [0.0, 1.0, 1.5, 2.0, 2.5, 3.0, 3.25, 3.5, 3.75]);
+        assert!(many.notes[0].1.contains("ticks every 1 s"), "{:?}", many.notes);
+        // After a pause rows stay within one and a half ticks.
+        assert_eq!(of(&[0.0, 0.0, 9.0, 9.0, 10.0, 10.0, 11.0, 11.0]).t_s[..3], [0.0, 0.75, 9.0]);
+        assert_eq!(of(&[4.0, 4.0, 4.0]).t_s, [0.0; 3], "a clock that stands");
+        assert_eq!(even_rows(3, 4.0), [0.0, 0.25, 0.5]);
+    }
 }

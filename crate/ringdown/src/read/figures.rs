@@ -166,6 +166,29 @@ mod tests {
         }
     }
 
+    #[test]
+    fn figures_are_said_in_as_many_digits_as_help() {
+        assert_eq!(Figures::of(&[812.4, 6240.0, 1000.0]).in_words(), "812 to 6240");
+        assert_eq!(Figures::of(&[-0.126, 99.994]).in_words(), "-0.13 to 99.99");
+        assert_eq!(Figures::of(&[-100.6, 100.0]).in_words(), "-101 to 100");
+    }
+
+    /// A clock rises at most rows, and hardly ever falls.
+    #[test]
+    fn what_rises_nearly_always_is_steady() {
+        let steady = |values: &[f64]| Figures::of(values).is_steady();
+        let rising: Vec<f64> = (0..41).map(f64::from).collect();
+        assert!(steady(&rising) && steady(&rising[..3]) && !steady(&rising[..2]));
+        // Twenty rises to one fall, then nineteen.
+        assert!(steady(&[&rising[..21], &[3.0]].concat()) && !steady(&[&rising[..20], &[3.0]].concat()));
+        // A quarter of the rows must rise.
+        assert!(steady(&[0.0, 0.0, 0.0, 1.0]) && !steady(&[0.0, 0.0, 0.0, 0.0, 1.0]));
+        assert!(
+            Figures::of(&[1.0, 2.0]).moves() && Figures::of(&[2.0, 1.0]).moves() && !Figures::of(&[1.0, 1.0]).moves()
+        );
+        assert_eq!((Figures::of(&[]).mean(), Figures::of(&[1.0, 4.0]).mean()), (None, Some(2.5)));
+    }
+
     proptest! {
         #[test]
         fn columns_side_by_side_count_as_each_alone(

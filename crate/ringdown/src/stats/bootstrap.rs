@@ -93,6 +93,15 @@ mod tests {
         }
     }
 
+    /// The generator's published first words for seed 1234567 (again by Python's whole numbers).
+    #[test]
+    fn draws_are_those_of_splitmix64() {
+        let mut draw = Draw(1_234_567);
+        for word in [6_457_827_717_110_365_317_u64, 3_203_168_211_198_807_973, 9_817_491_932_198_370_423] {
+            assert_eq!(draw.below(1 << 53), (word >> 11) as usize);
+        }
+    }
+
     /// The standard error of a mean is known: s / sqrt(n).
     #[test]
     fn the_error_of_a_mean_is_that_of_the_formula() {

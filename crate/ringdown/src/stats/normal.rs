@@ -89,3 +89,22 @@ fn anderson_darling_p(a: f64) -> f64 {
     };
     p.clamp(0.0, 1.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Significance points of the statistic, mean and deviation estimated (Stephens 1986, table 4.7; from memory). The
+    /// four pieces were fitted to one curve, so they meet.
+    #[test]
+    fn p_values_fall_without_a_step_and_meet_the_table() {
+        for (a, p) in
+            [(0.341, 0.5), (0.470, 0.25), (0.561, 0.15), (0.631, 0.1), (0.752, 0.05), (0.873, 0.025), (1.035, 0.01)]
+        {
+            assert!((anderson_darling_p(a) / p - 1.0).abs() < 0.03, "{a}: {}", anderson_darling_p(a));
+        }
+        let curve: Vec<f64> = (10..1100).map(|step| anderson_darling_p(0.01 * f64::from(step))).collect();
+        assert!(curve.windows(2).all(|pair| pair[0] >= pair[1] && pair[0] - pair[1] < 0.035));
+        assert!(curve[0] > 0.99 && curve.last() == Some(&0.0));
+    }
+}
