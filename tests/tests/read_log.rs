@@ -320,7 +320,7 @@ fn words_before_the_table_are_no_rows() {
     let words = "engine,alder,four,2\ndriver,anne,club,3\ntrack,north,long,4\ntyres,soft,new,5\n";
     let log = read(format!("{words}time,rpm\n0.0,900\n0.1,950\n0.2,1000\n")).unwrap().value;
     assert_eq!((log.assumed.preamble, log.columns.len()), (4, 2));
-    assert_eq!(log.columns[1].values, [900.0, 950.0, 1000.0]);
+    assert_eq!(log.columns[1].values.to_vec(), [900.0, 950.0, 1000.0]);
     // As many words as twice the numbers are still a row: a log with names of gears and states.
     let log = read("time,gear,state\n0.0,first,pulling\n0.1,first,pulling\n0.2,second,lifting\n").unwrap().value;
     assert_eq!(log.t_s.len(), 3);
