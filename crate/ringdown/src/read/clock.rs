@@ -404,10 +404,10 @@ mod tests {
         ];
         for (expected, words) in units {
             for unit in words {
-                assert_eq!(scale("t", Some(unit), &[0.0, 1.0], &mut Vec::new()), expected, "{unit}");
+                assert_eq!(scale("t", Some(unit), &Values::from_iter([0.0, 1.0]), &mut Vec::new()), expected, "{unit}");
             }
         }
-        let named = |name| (scale(name, None, &[0.0, 20.0, 40.0], &mut Vec::new()), name);
+        let named = |name| (scale(name, None, &Values::from_iter([0.0, 20.0, 40.0]), &mut Vec::new()), name);
         assert_eq!(named("time ms"), (1e-3, "time ms"));
         assert_eq!(named("seconds running"), (1.0, "seconds running"));
         // "min" and single letters in a name are no units: what is left is whole steps of 20.
@@ -441,7 +441,7 @@ mod tests {
         }
         assert_eq!(guessed_scale(&[f64::NAN, 1.8e12, 1.8e12 + 10.0]).0, 1e-3, "the first that is there");
         let mut notes = Vec::new();
-        scale("t", None, &[0.0, 0.1], &mut notes);
+        scale("t", None, &Values::from_iter([0.0, 0.1]), &mut notes);
         assert_eq!(notes, [(0, "the time column \"t\" has no unit; it was taken as seconds".to_owned())]);
         assert_eq!((median_step(&[1.0]), median_step(&[2.0, 2.0, 1.0])), (None, None));
         assert_eq!(median_step(&[0.0, 1.0, 1.0, 4.0, 6.0, 5.0]), Some(2.0), "of the steps forward: 1, 2, 3");
@@ -449,7 +449,7 @@ mod tests {
 
     #[test]
     fn midnight_is_passed_and_a_small_step_back_is_not_midnight() {
-        let of = |values: &[f64]| axis("t", None, true, values);
+        let of = |values: &[f64]| axis("t", None, true, &values.iter().copied().collect());
         let night = of(&[86_399.0, 0.5, 1.5, f64::NAN, 86_398.0, 1.0]);
         assert_eq!(night.t_s, [0.0, 1.5, 2.5, 86_399.0, 86_402.0]);
         assert_eq!(
@@ -466,19 +466,19 @@ mod tests {
 
     #[test]
     fn rows_that_step_back_alone_are_left_out() {
-        let axis = axis("t", Some("s"), false, &[0.0, 1.0, 2.0, 0.5, 0.6, 3.0, f64::INFINITY, 4.0]);
+        let axis = axis("t", Some("s"), false, &Values::from_iter([0.0, 1.0, 2.0, 0.5, 0.6, 3.0, f64::INFINITY, 4.0]));
         assert_eq!(axis.t_s, [0.0, 1.0, 2.0, 3.0, 4.0]);
         assert_eq!(axis.keep, [true, true, true, false, false, true, false, true]);
         assert_eq!(axis.notes.iter().map(|note| (note.0, &note.1[..1])).collect::<Vec<_>>(), [(6, "1"), (3, "2")]);
         // Three rows in a row that step back are a clock started anew; steps of 1 s, so a gap of 10 s.
-        let anew = super::axis("t", Some("s"), false, &[0.0, 1.0, 2.0, 0.5, 0.6, 0.7]);
+        let anew = super::axis("t", Some("s"), false, &Values::from_iter([0.0, 1.0, 2.0, 0.5, 0.6, 0.7]));
         assert_eq!((anew.t_s.len(), anew.t_s[3], anew.keep.len()), (6, 12.0, 0));
     }
 
     /// A third of the rows must repeat before a clock is taken for a coarse one; a last tick has room for one more.
     #[test]
     fn repeats_are_told_or_spread() {
-        let of = |values: &[f64]| axis("t", Some("s"), false, values);
+        let of = |values: &[f64]| axis("t", Some("s"), false, &values.iter().copied().collect());
         let few = of(&[0.0, 1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 5.0, 6.0]);
         assert_eq!(few.t_s[1..3], [1.0, 1.0]);
         assert_eq!(few.notes, [(2, "3 rows repeat the time of the row before".to_owned())]);
