@@ -108,5 +108,17 @@ test("a choice changes every later section at once and can be taken back", async
   await settled(page);
   await page.locator("#undo").click();
   await until(async () => (await finding()) === first);
+  await settled(page);
+  // What is measured: the floor, the limits and the sheet that is signed name it.
+  const named = async (/** @type {string} */ words) => {
+    const all = await Promise.all(["#floor", "#limits", "#handover"].map((one) => page.locator(one).textContent()));
+    return all.every((text) => text?.includes(words));
+  };
+  await page.locator("#feature").selectOption("peak");
+  await until(() => named("largest square in band and window"));
+  await settled(page);
+  await page.locator("#undo").click();
+  await until(async () => (await finding()) === first && !(await named("largest square in band and window")));
+  assert.equal(await page.locator("#feature").inputValue(), "energy");
   await close();
 });

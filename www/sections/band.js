@@ -92,7 +92,9 @@ export function bandSection(root, world) {
   const host = el("div", { class: "own" });
   find(root, ".body", HTMLElement).before(host);
   const unwatch = spectrogram(host, world);
-  const end = plainSection(root, world, { leaveOut: ["spectrogram"],
+  const end = plainSection(root, world, {
+    leaveOut: ["spectrogram"],
+    alike: { octaves: "orderlines" }, // both are spectra at several speeds
     chart: () => ({ pick: (x, y, figure) => pickCell(world, x, y, figure) }),
   });
   return () => { unbind(); unwatchFeature(); unwatch(); end(); };

@@ -12,7 +12,7 @@ import { setOptions } from "./choice.js";
 /** @typedef {import("../charts/chart.js").ChartWorld & { analyst: import("../analyst.js").Analyst,
  *   player: import("../parts/play.js").Player }} World   what a section is given besides its element */
 /** @typedef {{ chart?: (ref: FigureRef) => ChartOptions, extras?: (table: Table) => import("../parts/table.js").Extra[],
- *   leaveOut?: string[], shown?: (view: SectionView) => void }} Ways   how a section differs from the plain one */
+ *   leaveOut?: string[], alike?: Record<string, string>, shown?: (view: SectionView) => void }} Ways   how a section differs from the plain one */
 
 const WHY_SHOWN = 1;
 const WIDE_FROM = 6;
@@ -70,7 +70,7 @@ function holdHeight(root) {
 /** What a figure shows, without the numbers of its file and channel. @param {FigureRef} ref */
 const kindOf = (ref) => ref.id.replace(/-\d.*$/, "");
 
-/** The charts of a section, one a kind, kept so that a zoom survives new numbers; where a kind has several figures (one a
+/** The charts of a section, one a kind (kinds that are alike share one), kept so that a zoom survives new numbers; where a kind has several figures (one a
  * file or channel) a list chooses among them, the first to begin with. */
 class Pictures {
   /** @param {HTMLElement} host @param {World} world @param {Ways} ways */
@@ -89,14 +89,15 @@ class Pictures {
   /** @param {FigureRef[]} refs */
   show(refs) {
     const wanted = refs.filter((ref) => !this.ways.leaveOut?.includes(kindOf(ref)));
-    const kinds = [...new Set(wanted.map(kindOf))];
+    const kindOfChart = (/** @type {FigureRef} */ ref) => this.ways.alike?.[kindOf(ref)] ?? kindOf(ref);
+    const kinds = [...new Set(wanted.map(kindOfChart))];
     for (const [kind, chart] of this.charts) {
       if (kinds.includes(kind)) continue;
       chart.end();
       this.lists.get(kind)?.parentElement?.remove();
       for (const kept of [this.charts, this.lists, this.shown]) kept.delete(kind);
     }
-    for (const kind of kinds) this.showKind(kind, wanted.filter((ref) => kindOf(ref) === kind));
+    for (const kind of kinds) this.showKind(kind, wanted.filter((ref) => kindOfChart(ref) === kind));
   }
 
   /** @param {string} kind @param {FigureRef[]} refs */
