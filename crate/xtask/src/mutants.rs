@@ -205,7 +205,7 @@ fn cut_out(part: &Part) -> Result<PathBuf, String> {
         }
     }
     let all: String = part.checks.iter().map(|name| format!("mod {name};\n")).collect();
-    write(&place.join("tests/tests/all/main.rs"), &all)?;
+    write(&place.join("tests/tests/all/main.rs"), &format!("//! All of them.\n{all}"))?;
     for name in part.alone {
         copy(&checks.join(format!("tests/{name}.rs")), &place.join(format!("tests/tests/{name}.rs")))?;
     }
