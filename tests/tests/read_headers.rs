@@ -122,6 +122,40 @@ fn numbers_of_a_wav_header_are_taken_to_the_ends_of_their_ranges() {
     assert_eq!((got.sample_rate_hz, got.frames), (48_000.0, 2));
 }
 
+/// A length of samples that nobody kept up to date: believed where anything speaks for it, else all that is there is taken.
+#[test]
+fn a_length_too_short_is_believed_only_where_something_speaks_for_it() {
+    let whole = riff(&[PLAIN.format(), chunk(b"data", &[200; 400])]);
+    let patched = |told: u32, size: u32, more: &[u8]| {
+        let mut bytes = whole.clone();
+        bytes[40..44].copy_from_slice(&told.to_le_bytes());
+        bytes[4..8].copy_from_slice(&size.to_le_bytes());
+        bytes.extend(more);
+        let got = open("x", bytes).expect("read");
+        (got.value.frames, got.notes.iter().map(ToString::to_string).collect::<String>())
+    };
+    let (frames, notes) = patched(80, 0, b"");
+    assert!(frames == 100 && notes.contains("gives 80 bytes of samples, 400 are there"), "{frames} {notes}");
+    // The file's own length ends where the samples do.
+    assert_eq!(patched(80, 36 + 80, b""), (20, String::new()));
+    assert_eq!(patched(400, 0, b""), (100, String::new()));
+    // A chunk follows, or too little to be one.
+    assert_eq!(patched(400, 0, &chunk(b"LIST", b"INFO")), (100, String::new()));
+    assert_eq!(patched(393, 0, b"").0, 98);
+    assert!(patched(392, 0, b"").1.contains("400 are there"));
+    // No length at all, by either custom; one that is too long.
+    for told in [0, u32::MAX] {
+        let (frames, notes) = patched(told, 0, b"");
+        assert!(frames == 100 && notes.contains("gives no length; the 400 bytes"), "{notes}");
+    }
+    let (frames, notes) = patched(404, 0, b"");
+    assert!(frames == 100 && notes.contains("promises 404 bytes, 400 are there"), "{notes}");
+    // An odd size whose filling byte the writer forgot.
+    let mut odd = riff(&[PLAIN.format()]);
+    odd.extend([&b"junk\x03\0\0\0abc"[..], &chunk(b"data", &[0; 12])].concat());
+    assert_eq!(open("x", odd).expect("read").value.frames, 3);
+}
+
 /// Codes of RFC 2361 and the registry it keeps (from memory).
 #[test]
 fn compressed_sound_is_named_and_refused() {

@@ -4,7 +4,7 @@
 
 use outside_truth::{from_base64, numbers, vector, vector_path};
 use ringdown::error::{Error, Loaded};
-use ringdown::read::log::Log;
+use ringdown::read::log::{Head, Log};
 use ringdown::read::roles::Role;
 use ringdown::read::text::{Delimiter, Records, Script};
 use serde_json::Value;
@@ -324,4 +324,18 @@ fn words_before_the_table_are_no_rows() {
     // As many words as twice the numbers are still a row: a log with names of gears and states.
     let log = read("time,gear,state\n0.0,first,pulling\n0.1,first,pulling\n0.2,second,lifting\n").unwrap().value;
     assert_eq!(log.t_s.len(), 3);
+}
+
+#[test]
+fn what_the_head_tells_is_told() {
+    let rows = "0.0,900\n0.1,950\n0.2,1000\n";
+    for (head, expected) in [
+        ("", Head::None),
+        ("time,speed\n", Head::Names),
+        ("time [s],speed [rpm]\n", Head::Units),
+        ("time,speed\ns,rpm\n", Head::UnitsBelow),
+    ] {
+        let log = read(format!("{head}{rows}")).unwrap().value;
+        assert_eq!((log.assumed.head, log.t_s.len()), (expected, 3), "{head}");
+    }
 }

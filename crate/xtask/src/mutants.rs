@@ -18,8 +18,10 @@ struct Part {
     uses: &'static [&'static str],
     /// Files of `tests/tests`, without those that need more than the part.
     checks: &'static [&'static str],
-    /// The same, each a program of its own because it counts what is allocated.
+    /// The same, each a program of its own: it counts what is allocated, or is slow and need not run where others notice.
     alone: &'static [&'static str],
+    /// How well the part is built: its checks compute for seconds, or its build is what a change costs.
+    opt_level: u8,
     /// Folders of `tests/tests` that they share.
     shared: &'static [&'static str],
 }
@@ -30,33 +32,36 @@ const PARTS: [Part; 3] = [
         uses: &[],
         checks: &["stats_laws", "stats_limits", "stats_roc", "stats_scale"],
         alone: &[],
+        opt_level: 1,
         shared: &[],
     },
     Part {
         name: "read",
         uses: &["error", "units", "progress", "stats"],
-        checks: &["read_broken", "read_log", "read_round_trip", "read_scope", "read_sheet", "read_sound", "read_wave"],
+        checks: &[
+            "read_broken",
+            "read_headers",
+            "read_log",
+            "read_packed",
+            "read_round_trip",
+            "read_scope",
+            "read_sheet",
+            "read_sound",
+            "read_wave",
+        ],
         alone: &["read_huge"],
+        opt_level: 1,
         shared: &[],
     },
     Part {
         name: "crank",
         uses: &["error", "units", "progress", "stats", "read", "signal"],
-        checks: &["crank", "crank_matrix", "crank_blind", "crank_offset"],
-        alone: &[],
+        checks: &["crank", "crank_matrix", "crank_blind"],
+        alone: &["crank_offset"],
+        opt_level: 2,
         shared: &["crank_bench"],
     },
 ];
-
-/// Its members build in seconds, what they stand on is built well, once.
-const WORKSPACE: &str = "
-[profile.dev]
-opt-level = 1
-debug = false
-
-[profile.dev.package.\"*\"]
-opt-level = 2
-";
 
 /// What was asked for.
 pub struct Options {
@@ -108,13 +113,7 @@ pub fn run(options: &Options) -> Result<(), String> {
     shell::run(in_cut(&place).args(test).stdout(std::process::Stdio::null()))?;
     let seconds = begun.elapsed().as_secs_f64().ceil();
     let mut command = tool(&place, options.part);
-    command.args([
-        "--test-workspace=true",
-        "--baseline=skip",
-        "--in-place",
-        "--no-shuffle",
-        "--cargo-test-arg=--tests",
-    ]);
+    command.args(["--test-workspace=true", "--baseline=skip", "--in-place", "--shuffle", "--cargo-test-arg=--tests"]);
     // A change that makes the tests three times as slow is noticed as one that hangs.
     command.arg(format!("--timeout={}", (3.0 * seconds).max(10.0)));
     // What one check found is enough, and a shrunk example is nobody's.
@@ -151,6 +150,7 @@ pub fn run(options: &Options) -> Result<(), String> {
 fn in_cut(place: &Path) -> std::process::Command {
     let mut command = shell::cargo();
     command.current_dir(place).env("CARGO_TARGET_DIR", place.with_extension("target"));
+
     command
 }
 
@@ -178,7 +178,12 @@ fn cut_out(part: &Part) -> Result<PathBuf, String> {
     let (head, rest) = manifest.split_once("members = [").ok_or("the workspace has no members")?;
     let (_, rest) = rest.split_once("]\nexclude").and_then(|(_, rest)| rest.split_once('\n')).ok_or("no exclude")?;
     let (rest, _) = rest.split_once("[profile.dev]").ok_or("no profile")?;
-    write(&place.join("Cargo.toml"), &format!("{head}members = [\"ringdown\", \"tests\"]\n{rest}{WORKSPACE}"))?;
+    // What the members stand on is built well, once.
+    let profile = format!(
+        "[profile.dev]\ndebug = false\nopt-level = {}\n\n[profile.dev.package.\"*\"]\nopt-level = 2\n",
+        part.opt_level
+    );
+    write(&place.join("Cargo.toml"), &format!("{head}members = [\"ringdown\", \"tests\"]\n{rest}{profile}"))?;
     let modules: Vec<&str> = part.uses.iter().chain([&part.name]).copied().collect();
     let library: String = modules.iter().map(|name| format!("pub mod {name};\n")).collect();
     write(&place.join("ringdown/src/lib.rs"), &format!("#![allow(missing_docs)]\n{library}"))?;
@@ -195,10 +200,12 @@ fn cut_out(part: &Part) -> Result<PathBuf, String> {
         copy(&checks.join(format!("tests/{name}.rs")), &place.join(format!("tests/tests/all/{name}.rs")))?;
     }
     for name in part.shared {
-        copy(&checks.join("tests").join(name), &place.join("tests/tests/all").join(name))?;
+        for folder in ["tests/tests", "tests/tests/all"] {
+            copy(&checks.join("tests").join(name), &place.join(folder).join(name))?;
+        }
     }
     let all: String = part.checks.iter().map(|name| format!("mod {name};\n")).collect();
-    write(&place.join("tests/tests/all/main.rs"), &all)?;
+    write(&place.join("tests/tests/all/main.rs"), &format!("//! All of them.\n{all}"))?;
     for name in part.alone {
         copy(&checks.join(format!("tests/{name}.rs")), &place.join(format!("tests/tests/{name}.rs")))?;
     }

@@ -273,6 +273,18 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_row_of_units_holds_units_nothings_and_short_brackets() {
+        for text in
+            ["rpm", "1/min", "°KW", "", " ", "-", "--", "1", "none", "#", "text", "[]", "[xyzzy]", "(adc counts 1)"]
+        {
+            assert!(fits_unit_row(text), "{text}");
+        }
+        for text in ["Speed", "12", "(adc counts 12)", "---", "no unit"] {
+            assert!(!fits_unit_row(text), "{text}");
+        }
+    }
+
+    #[test]
     fn units_are_found_wherever_loggers_put_them() {
         let heads = [
             ("Speed [rpm]", "Speed", Some("rpm")),
