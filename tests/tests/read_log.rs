@@ -4,6 +4,7 @@
 
 use outside_truth::{from_base64, numbers, vector, vector_path};
 use ringdown::error::{Error, Loaded};
+use ringdown::read::Hasher;
 use ringdown::read::log::{Head, Log};
 use ringdown::read::roles::Role;
 use ringdown::read::text::{Delimiter, Records, Script};
@@ -338,4 +339,36 @@ fn what_the_head_tells_is_told() {
         let log = read(format!("{head}{rows}")).unwrap().value;
         assert_eq!((log.assumed.head, log.t_s.len()), (expected, 3), "{head}");
     }
+}
+
+/// Median step of 0.1 s; a channel with every fourth cell filled comes at a quarter of that. One row has no rate.
+#[test]
+fn rates_of_rows_and_of_sparse_columns_are_those_of_their_steps() {
+    let row = |k: u32| {
+        let oil = if k.is_multiple_of(4) { "80" } else { "" };
+        format!("{:.1},{},{oil}\n", f64::from(k) / 10.0 + if k > 60 { 5.0 } else { 0.0 }, 900 + k)
+    };
+    let log = read(format!("time [s],rpm,oil\n{}", (0..100).map(row).collect::<String>())).unwrap().value;
+    let near = |rate: Option<f64>, hz: f64| rate.is_some_and(|rate| (rate - hz).abs() < 1e-6);
+    assert!(near(log.rate_hz(), 10.0), "{:?}", log.rate_hz());
+    assert!(near(log.rate_of(&log.columns[1]), 10.0) && near(log.rate_of(&log.columns[2]), 2.5));
+    let told =
+        Log::read("x.csv", Box::new(Cursor::new("rpm,load\n900,20\n910,21\n920,22\n")), Some(25.0)).unwrap().value;
+    assert!(near(told.rate_hz(), 25.0) && told.t_s == [0.0, 0.04, 0.08]);
+}
+
+/// FIPS 180-4's examples (from memory): nothing, "abc", and 448 bits in two goes.
+#[test]
+fn hashes_are_those_of_the_standard() {
+    let of = |parts: &[&[u8]]| {
+        let mut hasher = Hasher::new();
+        parts.iter().for_each(|part| hasher.update(part));
+        hasher.finish()
+    };
+    assert_eq!(of(&[]), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
+    assert_eq!(of(&[b"abc"]), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    assert_eq!(
+        of(&[b"abcdbcdecdefdefgefghfghighij", b"hijkijkljklmklmnlmnomnopnopq"]),
+        "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1"
+    );
 }

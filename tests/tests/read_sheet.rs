@@ -127,3 +127,13 @@ fn a_card_comes_back_as_it_was_saved() {
     let error = CardFile::parse("c.json", wrong.as_bytes()).unwrap_err().to_string();
     assert!(error.contains("field marks[0].to_s"), "{error}");
 }
+
+#[test]
+fn a_sheet_has_room_for_as_many_sensors_as_a_recording_has_channels() {
+    let with = |count: usize| {
+        let list: Vec<String> = (1..=count).map(|channel| format!(r#"{{"channel":{channel}}}"#)).collect();
+        Sheet::parse("s", format!(r#"{{"sheet":1,"sensors":[{}]}}"#, list.join(",")).as_bytes())
+    };
+    assert_eq!(with(32).unwrap().value.sensors.map(|sensors| sensors.len()), Some(32));
+    assert!(with(33).unwrap_err().to_string().contains("33 sensors"));
+}
