@@ -165,7 +165,7 @@ fn both(halves: &[Counts; 2], cell: usize) -> Vec<u32> {
 
 /// A cell may recall so much less than the best of the grid: seven engines in ten less than the first, the mean of all less
 /// than the second. Sixteen of twenty did when they were first looked at, 0.0053 in the mean, the worst 0.03; of twenty others (from seed 221) eighteen,
-/// 0.0064, one 0.055 where the optimum is sharp beside a valve. The best of thousands is itself partly luck, some 0.0015 of it, and
+/// 0.0064, one 0.055, its band one step too wide. The best of thousands is itself partly luck, some 0.0015 of it, and
 /// some 3000 knocking cycles are all the search has seen.
 const NEAR: f64 = 0.01;
 const MEAN: f64 = 0.008;
