@@ -8,6 +8,7 @@
 #[path = "crank_bench/bench.rs"]
 mod bench;
 #[path = "crank_bench/engine.rs"]
+#[allow(dead_code)]
 mod engine;
 
 use bench::{Bench, CLEAN, FOUR, GAP_DEG_BTDC, Limits, check, toothed};

@@ -1,18 +1,30 @@
 //! Speed and combustions from the sensors alone, against engines whose crank angle is known at every instant.
 //!
-//! check: speed from the sensors alone | ten engines of 3 to 8 cylinders, noise that bursts after each firing | 0.5 % of the speed, no half or double speed | no speed in sounds of no engine; an engine said to be off has none
+//! check: speed from the sensors alone | ten engines of 3 to 8 cylinders, noise that bursts after each firing; ten more drawn by chance, with valves and gear changes | 0.5 % of the speed for 95 % of the time over 1200 rpm, no half or double speed; none in sounds of no engine
 
 #[path = "crank_bench/engine.rs"]
 #[allow(dead_code)]
 mod engine;
+#[path = "crank_bench/followed.rs"]
+mod followed;
 #[path = "crank_bench/rhythm.rs"]
 mod rhythm;
+#[path = "crank_bench/sensor.rs"]
+#[allow(dead_code)]
+mod sensor;
 
 use engine::{Engine, Random, Speed};
+use followed::Followed;
 use rhythm::{RATE_HZ, sensor};
 use ringdown::crank::blind::{Blind, Ear, Layout};
 use ringdown::crank::{Crank, LostReason};
 use ringdown::read::sheet::Sheet;
+use sensor::Sound;
+
+/// Many seeds.
+fn long() -> bool {
+    std::env::var_os("RINGDOWN_LONG").is_some()
+}
 
 fn decode(cylinders: u16, sensors: &[Vec<f32>]) -> Crank {
     let sheet = Sheet { cylinders: Some(cylinders), ..Sheet::default() };
@@ -50,8 +62,19 @@ fn case(cylinders: usize, sensors: usize, speed: Speed) -> Case {
     Case { cylinders, speed, heard }
 }
 
-/// Share of the time over 1200 rpm with a speed; of that, within half a percent of the mean over a cycle, and off by more
-/// than a tenth; combustions found and invented.
+/// Against the mean over the cycle around each moment.
+fn followed(engine: &Engine, crank: &Crank) -> Followed {
+    let mut followed = Followed::default();
+    for step in 20..(engine.end_s() * 50.0) as usize - 20 {
+        let t = f64::from(step as u32) / 50.0;
+        let deg = engine.deg_at(t);
+        let truth = 120.0 / (engine.time_at(deg + 360.0) - engine.time_at(deg - 360.0));
+        followed.add(0.02, truth, crank.track.rpm_at(t));
+    }
+    followed
+}
+
+/// Speed, and combustions found and invented.
 fn check(case: &Case, seed: u64) {
     let seconds = 10.0;
     let firings = case.cylinders as f64 / 2.0;
@@ -59,32 +82,9 @@ fn check(case: &Case, seed: u64) {
     let mut random = Random(seed);
     let sensors: Vec<Vec<f32>> = case.heard.iter().map(|heard| sensor(&engine, heard, &mut random)).collect();
     let crank = decode(case.cylinders as u16, &sensors);
-    let (mut fast, mut known, mut near, mut far) = (0.0, 0.0, 0.0, 0.0);
-    for step in 20..(seconds * 50.0) as usize - 20 {
-        let t = f64::from(step as u32) / 50.0;
-        let deg = engine.deg_at(t);
-        let truth = 120.0 / (engine.time_at(deg + 360.0) - engine.time_at(deg - 360.0));
-        if truth < 1200.0 {
-            continue;
-        }
-        fast += 1.0;
-        let Some(rpm) = crank.track.rpm_at(t) else { continue };
-        known += 1.0;
-        near += f64::from(u8::from((rpm / truth - 1.0).abs() < 0.005));
-        far += f64::from(u8::from((rpm / truth - 1.0).abs() > 0.1));
-    }
     let truth = engine.passages(0.0, 720.0 / case.cylinders as f64);
     let what = format!("{} cylinders, {} sensors, {:?}", case.cylinders, case.heard.len(), case.speed);
-    println!(
-        "{what}: known {:.3} near {:.3} far {far} events {}/{}",
-        known / fast,
-        near / known,
-        crank.events.len(),
-        truth.len()
-    );
-    assert!(known > 0.9 * fast, "{what}");
-    assert!(near >= 0.95 * known, "{what}");
-    assert!(far == 0.0, "{what}: half or double speed");
+    followed(&engine, &crank).check(&what);
     assert!(crank.events.iter().all(|event| event.cylinder.is_none() && event.pair.is_none()), "{what}");
     assert!((0.93..1.03).contains(&(crank.events.len() as f64 / truth.len() as f64)), "{what}");
     let off: Vec<f64> = crank
@@ -116,9 +116,39 @@ fn engines_of_three_to_eight_cylinders_show_their_speed_without_a_crank_signal()
         case(8, 1, Speed::Ramp(1500.0, 6800.0, 7.0)),
         case(8, 2, Speed::Swing(3300.0, 1500.0, 5.0)),
     ];
-    let seeds = if std::env::var_os("RINGDOWN_LONG").is_some() { 5 } else { 1 };
+    let seeds = if long() { 5 } else { 1 };
     for (index, case) in all.iter().enumerate() {
         (0..seeds).for_each(|seed| check(case, 100 * seed + index as u64));
+    }
+}
+
+/// Bursts, valves, cylinders' own loudness and course of speed all drawn by chance. The bar of half a percent was set before any
+/// engine was looked at; seeds 700 to 729 were looked at while the search was mended, so `RINGDOWN_SEED` draws ten others.
+#[test]
+fn ten_engines_drawn_by_chance_are_followed_through_their_gears() {
+    let (first, rounds) = match std::env::var("RINGDOWN_SEED") {
+        Ok(seed) => (seed.parse().expect("a number"), 1),
+        Err(_) => (700, if long() { 3 } else { 1 }),
+    };
+    for seed in (first..first + rounds * 10).collect::<Vec<u64>>() {
+        // The generator's first numbers go with its seed.
+        let mut random = Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        let mut between = |low: f64, high: f64| low + (high - low) * random.uniform();
+        let cylinders = 3 + (seed % 6) as usize;
+        let speed = match between(0.0, 3.0) as u32 {
+            0 => Speed::Gears(between(2000.0, 3500.0), between(5000.0, 6800.0), between(2.5, 5.0), between(0.4, 0.9)),
+            1 => Speed::Swing(between(2800.0, 4000.0), between(500.0, 1500.0), between(3.0, 6.0)),
+            _ => Speed::Ramp(between(1000.0, 2000.0), between(5000.0, 7000.0), between(4.0, 8.0)),
+        };
+        let ways = (0..1 + seed as usize / 2 % 2)
+            .map(|_| (0..cylinders).map(|_| between(-6.0, 0.0)).collect::<Vec<f64>>())
+            .collect::<Vec<_>>();
+        let spacing = 720.0 / cylinders as f64;
+        let sound = Sound::drawn(&(0..cylinders).map(|place| spacing * place as f64).collect::<Vec<_>>(), &mut random);
+        let engine = Engine::new(speed, 10.0, 31.0, cylinders as f64 / 2.0, 0.02);
+        let sensors: Vec<_> = ways.iter().map(|way| sound.sensor(&engine, way, RATE_HZ, &mut random)).collect();
+        let what = format!("seed {seed}, {cylinders} cylinders, {} sensors, {speed:?}", ways.len());
+        followed(&engine, &decode(cylinders as u16, &sensors)).check(&what);
     }
 }
 

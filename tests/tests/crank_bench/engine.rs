@@ -14,6 +14,8 @@ pub enum Speed {
     Ramp(f64, f64, f64),
     /// Up and down around a mean, with an amplitude and a period in seconds.
     Swing(f64, f64, f64),
+    /// Pulls through the gears: from, to, seconds for it, and for the fall to the first again.
+    Gears(f64, f64, f64, f64),
     /// Turns, stands for a while, turns again: speed, stop and start time.
     Stop(f64, f64, f64),
     /// Cranking: speed falls to this share at each compression.
@@ -26,6 +28,11 @@ impl Speed {
             Speed::Steady(rpm) | Speed::Cranking(rpm, _) => rpm,
             Speed::Ramp(from, to, seconds) => from + (to - from) * (t / seconds).clamp(0.0, 1.0),
             Speed::Swing(rpm, by, period) => rpm + by * (TAU * t / period).sin(),
+            Speed::Gears(from, to, pull_s, fall_s) => {
+                let at = t % (pull_s + fall_s);
+                let share = if at < pull_s { at / pull_s } else { 1.0 - (at - pull_s) / fall_s };
+                from + (to - from) * share
+            }
             Speed::Stop(rpm, stop, start) => {
                 // A second to run down, a second to run up.
                 let down = (1.0 - (t - stop)).clamp(0.0, 1.0);

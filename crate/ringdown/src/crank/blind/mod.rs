@@ -1,13 +1,15 @@
 //! Speed and combustions without any crank signal: the loudness of the sensors repeats with the cycle.
 //!
 //! [`Ear`] keeps the loudness of a channel, [`score`] says how well each speed explains a moment, [`ridge`] finds the most
-//! likely course through all moments, [`phase`] holds the pattern still and finds where in it combustion begins. Which
+//! likely course through all moments, [`phase`] holds the pattern still and finds where in it combustion begins, [`settle`]
+//! follows what is left of its wandering. Which
 //! cylinder fires is not known.
 
 mod ear;
 mod phase;
 mod ridge;
 mod score;
+mod settle;
 
 pub use ear::{Ear, Loudness};
 
@@ -142,6 +144,12 @@ impl Blind {
                 .collect();
             let mut phase = Phase::integrate(from_s, hop_s, &smooth(&hz));
             phase.hold(&voices, &layout);
+            phase.settle(&voices, &layout);
+            if phase.is_doubled(&voices, &layout) {
+                phase.halve();
+                phase.hold(&voices, &layout);
+                phase.settle(&voices, &layout);
+            }
             let rhythm = phase.place(&voices, &layout);
             let Rhythm { lines, .. } = &rhythm;
             if !is_engine(&rhythm, &phase, &layout) {

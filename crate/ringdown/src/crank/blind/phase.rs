@@ -20,6 +20,11 @@ pub const NOISE_DEG_ATDC: f64 = 20.0;
 /// Shifts tried for the place of combustion, a cycle.
 const SHIFTS: usize = 480;
 
+/// A line between the multiples of the cycle is one from so many times the mean of noise on, and from this share of the
+/// strongest line on.
+const BETWEEN_NOISE: f64 = 3.0;
+const BETWEEN_LINES: f64 = 0.2;
+
 /// Phase of one stretch.
 pub struct Phase {
     /// Time of the first knot, s.
@@ -55,25 +60,32 @@ impl Phase {
         (place >= 0.0).then_some(a + (b - a) * (place - low))
     }
 
-    /// Sums of loudness times each line over the time from knot to knot, for one voice.
-    fn blocks(&self, voice: &Loudness, lines: usize) -> Vec<Vec<Complex<f64>>> {
-        let mut blocks = vec![vec![Complex::default(); lines]; self.cycles.len().saturating_sub(1)];
+    /// Block, phase and loudness over its mean of each value of a voice.
+    pub(super) fn each(&self, voice: &Loudness, mut take: impl FnMut(usize, f64, f64)) {
         let first = (self.from_s * voice.rate_hz).ceil() as i64;
         let reach = (MEAN_KNOTS * KNOT_S * voice.rate_hz) as i64;
         let mut sum: f64 = (first - reach..=first + reach).map(|index| f64::from(voice.db(index))).sum();
         for index in first.. {
             let t_s = voice.t_s(index);
-            let Some(block) = blocks.get_mut(((t_s - self.from_s) / KNOT_S) as usize) else { break };
-            let Some(phase) = self.at(t_s) else { break };
+            let block = ((t_s - self.from_s) / KNOT_S) as usize;
+            let Some(phase) = self.at(t_s).filter(|_| block + 1 < self.cycles.len()) else { break };
             let value = f64::from(voice.db(index)) - sum / (2 * reach + 1) as f64;
             sum += f64::from(voice.db(index + reach + 1)) - f64::from(voice.db(index - reach));
+            take(block, phase, value);
+        }
+    }
+
+    /// Sums of loudness times each line over the time from knot to knot, for one voice.
+    pub(super) fn blocks(&self, voice: &Loudness, lines: usize) -> Vec<Vec<Complex<f64>>> {
+        let mut blocks = vec![vec![Complex::default(); lines]; self.cycles.len().saturating_sub(1)];
+        self.each(voice, |block, phase, value| {
             let turn = Complex::cis(-TAU * phase);
             let mut line = turn;
-            for slot in block.iter_mut() {
+            for slot in &mut blocks[block] {
                 *slot += line * value;
                 line *= turn;
             }
-        }
+        });
         blocks
     }
 
@@ -95,7 +107,7 @@ impl Phase {
     }
 
     /// Adds corrections that belong to the middles between knots.
-    fn shift(&mut self, corrections: &[f64]) {
+    pub(super) fn shift(&mut self, corrections: &[f64]) {
         let at = |index: usize| corrections.get(index.min(corrections.len().saturating_sub(1))).copied().unwrap_or(0.0);
         let mut before = f64::NEG_INFINITY;
         for (knot, cycles) in self.cycles.iter_mut().enumerate() {
@@ -104,6 +116,35 @@ impl Phase {
             *cycles = cycles.max(before + 1e-6);
             before = *cycles;
         }
+    }
+
+    /// Whether the loudness repeats with two of these cycles only: no engine has lines between the multiples of its cycle, so
+    /// a strong one there is the mark of twice the true speed. What noise makes is seen at odd quarters of the cycle.
+    pub fn is_doubled(&self, voices: &[Loudness], layout: &Layout) -> bool {
+        let firings = layout.firing_deg.len();
+        let strongest = |share: f64, lines: usize| -> Vec<f64> {
+            let slower =
+                Phase { from_s: self.from_s, cycles: self.cycles.iter().map(|cycles| share * cycles).collect() };
+            let mut sums = vec![0.0; lines];
+            for voice in voices {
+                let near = averaged(&slower.blocks(voice, lines), FAR);
+                let own = swings(&near, voice.rate_hz);
+                sums.iter_mut().zip(own).for_each(|(sum, own)| *sum += own);
+            }
+            sums
+        };
+        let halves = strongest(0.5, 4 * firings);
+        let quarters = strongest(0.25, 8 * firings);
+        let most = |lines: &[f64], from: usize| lines.iter().skip(from).step_by(2).copied().fold(0.0, f64::max);
+        let noise: Vec<f64> = quarters.into_iter().step_by(2).collect();
+        let noise = noise.iter().sum::<f64>() / noise.len().max(1) as f64;
+        let between = most(&halves, 0);
+        between > BETWEEN_NOISE * noise && between > BETWEEN_LINES * most(&halves, 1)
+    }
+
+    /// Takes it back to half the speed.
+    pub fn halve(&mut self) {
+        self.cycles.iter_mut().for_each(|cycles| *cycles *= 0.5);
     }
 
     /// Shifts the phase so that whole cycles begin at the firing TDC of one of the cylinders.
@@ -161,7 +202,7 @@ fn swings(near: &[Vec<Complex<f64>>], rate_hz: f64) -> Vec<f64> {
 }
 
 /// Weighted sums over neighbouring blocks.
-fn averaged(blocks: &[Vec<Complex<f64>>], reach: usize) -> Vec<Vec<Complex<f64>>> {
+pub(super) fn averaged(blocks: &[Vec<Complex<f64>>], reach: usize) -> Vec<Vec<Complex<f64>>> {
     let lines = blocks.first().map_or(0, Vec::len);
     let weight = |offset: i64| 0.5 + 0.5 * (std::f64::consts::PI * offset as f64 / (reach as f64 + 1.0)).cos();
     let at = |block: usize| {
