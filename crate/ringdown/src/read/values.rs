@@ -191,14 +191,11 @@ fn long(whole: i32, tens: f64) -> f64 {
 }
 
 impl FromIterator<f64> for Values {
-    /// # Panics
-    /// Like any collection, when there is no memory.
     fn from_iter<I: IntoIterator<Item = f64>>(values: I) -> Values {
-        let mut out = Values::default();
-        let values: Vec<f64> = values.into_iter().collect();
-        // what a vector would do; files are read by `extend`, which tells
-        out.extend(&values).expect("memory for a column");
-        out
+        let open: Vec<f64> = values.into_iter().collect();
+        let mut packed = Values::default();
+        // where there is no memory to pack them they stay as they are
+        if packed.extend(&open).is_ok() { packed } else { Values { open, ..Values::default() } }
     }
 }
 
