@@ -1,6 +1,5 @@
 //! The wheel's position and the turn as the sensors tell them, against engines whose crank angle is known at every instant.
 //!
-//! check: offset from the noise of combustion, and the turn without a cam | engines and sensors drawn by chance (`crank_bench`) | truth inside the stated interval; no wrong cylinder | none heard where nothing burns
 //! check: offset from the noise of combustion; the turn without a cam | engines, valves and sensors drawn by chance | truth inside the stated interval (15 degrees and more to either side); doubted 40 degrees off, never where right; no wrong cylinder; nothing heard of a motored engine
 
 #[path = "crank_bench/bench.rs"]
