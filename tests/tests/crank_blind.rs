@@ -16,7 +16,7 @@ mod sensor;
 use engine::{Engine, Random, Speed};
 use followed::Followed;
 use rhythm::{RATE_HZ, sensor};
-use ringdown::crank::blind::{Blind, Ear, Layout};
+use ringdown::crank::blind::{Blind, Ears, Layout};
 use ringdown::crank::{Crank, LostReason};
 use ringdown::read::sheet::Sheet;
 use sensor::Sound;
@@ -29,12 +29,13 @@ fn long() -> bool {
 fn decode(cylinders: u16, sensors: &[Vec<f32>]) -> Crank {
     let sheet = Sheet { cylinders: Some(cylinders), ..Sheet::default() };
     let layout = Layout::of(&sheet).expect("cylinders are known");
-    let heard = sensors.iter().zip(1..).map(|(samples, channel)| {
-        let mut ear = Ear::new(RATE_HZ).expect("a usable rate");
-        samples.chunks(777).for_each(|part| ear.push(part));
-        (channel, ear.finish())
-    });
-    let mut blind = Blind::new(layout, heard.collect()).expect("sensors");
+    let channels = (1..).take(sensors.len()).collect();
+    let mut ears = Ears::new(RATE_HZ, channels).expect("a usable rate");
+    for first in (0..sensors[0].len()).step_by(777) {
+        let part = |samples: &Vec<f32>| samples[first..(first + 777).min(samples.len())].to_vec();
+        ears.push(&sensors.iter().map(part).collect());
+    }
+    let mut blind = Blind::new(layout, ears.finish()).expect("sensors");
     while blind.step(10) {}
     blind.finish()
 }

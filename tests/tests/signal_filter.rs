@@ -3,8 +3,8 @@
 //! check: Butterworth designs, group delay | `scipy.signal.butter` | 1e-9
 //! check: causal and zero-phase filtering | `scipy.signal.sosfilt`, `sosfiltfilt` | 1e-12 impulse response; see `signal_filter.rs`
 
-use ringdown::signal::filter::{BadDesign, Bank, LANES, MOST_ORDER, Pass, butterworth};
-use ringdown::signal::filtfilt::filtfilt;
+use ringdown::signal::filter::{Abreast, BadDesign, Bank, MOST_ORDER, Pass, butterworth};
+use ringdown::signal::filtfilt::{filtfilt, filtfilt_together};
 use serde_json::Value;
 use std::f64::consts::PI;
 
@@ -124,8 +124,30 @@ fn zero_phase_low_pass_keeps_a_constant() {
 }
 
 #[test]
+fn slices_filtered_together_and_channels_abreast_are_those_filtered_alone() {
+    let filter = butterworth(4, Pass::Band { low_hz: 5200.0, high_hz: 6600.0 }, 48_000.0).unwrap();
+    let x = case_signal();
+    let slices = [&x[..], &x[100..137], &[], &x[7..8]];
+    for (together, slice) in filtfilt_together(&filter, slices).iter().zip(slices) {
+        let alone = filtfilt(&filter, slice);
+        assert_eq!(together.len(), slice.len());
+        together.iter().zip(&alone).for_each(|(a, b)| close(*a, *b, 1e-13, "together"));
+    }
+    let channels = [&x[..150], &x[20..170], &x[40..]];
+    let mut alone = channels.map(|_| filter.start());
+    let mut n = 0;
+    Abreast::new(&filter).run(channels, |out| {
+        for ((run, channel), out) in alone.iter_mut().zip(channels).zip(out) {
+            close(out, run.step(f64::from(channel[n])), 1e-13, "abreast");
+        }
+        n += 1;
+    });
+    assert_eq!(n, 150);
+}
+
+#[test]
 fn a_bank_gives_what_its_filters_give_alone() {
-    let filters: Vec<_> = (0..LANES)
+    let filters: Vec<_> = (0..6)
         .map(|lane| {
             let low_hz = 3000.0 + 1000.0 * lane as f64;
             butterworth(1 + lane % 3, Pass::Band { low_hz, high_hz: low_hz + 800.0 }, 48_000.0).unwrap()
@@ -134,7 +156,7 @@ fn a_bank_gives_what_its_filters_give_alone() {
     let mut alone: Vec<_> = filters.iter().map(|filter| filter.start()).collect();
     let x = case_signal();
     let mut n = 0;
-    Bank::new(&filters).run(&x, |out| {
+    Bank::<6>::new(&filters).run(&x, |out| {
         for (run, out) in alone.iter_mut().zip(out) {
             close(out, run.step(f64::from(x[n])), 1e-12, "lane");
         }

@@ -4,12 +4,15 @@ use std::io::{Error, ErrorKind, Read, Result, Seek, SeekFrom};
 use wasm_bindgen::JsValue;
 use web_sys::{File, FileReaderSync};
 
-/// Read ahead for small reads: every call into the browser costs a copy and a turn of its file thread.
-const BLOCK: u64 = 8 << 20;
+/// Most bytes asked of the browser at once, and read ahead: every call costs a turn of its file thread, some milliseconds
+/// where the machine is busy, and pieces of this size come half as quick again as pieces of 8 MiB.
+const MOST: u64 = 32 << 20;
 /// Read ahead after a jump: who looks here and there pays for no more; who reads on gets twice as much each time.
 const LEAST: u64 = 64 << 10;
-/// Most bytes asked of the browser at once.
-const MOST: u64 = 32 << 20;
+/// Kept of what was read before: passes over a recording reach back a little with each slice.
+const TAIL: usize = 1 << 20;
+/// A jump no longer than this is reading on: what is skipped costs less than another call.
+const NEAR: u64 = 2 << 20;
 
 /// A file dropped on the page.
 pub struct BrowserFile {
@@ -72,12 +75,19 @@ impl BrowserFile {
     }
 
     fn fill(&mut self) -> Result<()> {
-        let read_on = !self.block.is_empty() && self.at == self.block_start + self.block.len() as u64;
-        let ahead = if read_on { (2 * self.block.len() as u64).clamp(LEAST, BLOCK) } else { LEAST };
+        let end = self.block_start + self.block.len() as u64;
+        let jump = if self.at >= end { self.at - end } else { self.block_start.saturating_sub(self.at) };
+        let reads_on = !self.block.is_empty() && jump <= NEAR;
+        let ahead = if reads_on { (2 * self.block.len() as u64).clamp(LEAST, MOST) } else { LEAST };
         let array = self.ask(self.at, ahead.min(self.length - self.at))?;
-        self.block.resize(array.length() as usize, 0);
-        array.copy_to(&mut self.block);
-        self.block_start = self.at;
+        let kept = if self.at == end { self.block.len().min(TAIL) } else { 0 };
+        let (gone, fresh) = (self.block.len() - kept, array.length() as usize);
+        self.block.copy_within(gone.., 0);
+        self.block.resize(kept + fresh, 0);
+        if let Some(into) = self.block.get_mut(kept..) {
+            array.copy_to(into);
+        }
+        self.block_start = self.at - kept as u64;
         Ok(())
     }
 }
@@ -87,7 +97,7 @@ impl Read for BrowserFile {
         if out.is_empty() || self.at >= self.length {
             return Ok(0);
         }
-        let count = if self.held().is_empty() && out.len() as u64 >= BLOCK {
+        let count = if self.held().is_empty() && out.len() as u64 >= MOST {
             self.read_directly(out)?
         } else {
             if self.held().is_empty() {
@@ -95,10 +105,15 @@ impl Read for BrowserFile {
             }
             let held = self.held();
             let count = held.len().min(out.len());
-            out.iter_mut().zip(held).for_each(|(to, from)| *to = *from);
+            if let (Some(to), Some(from)) = (out.get_mut(..count), held.get(..count)) {
+                to.copy_from_slice(from);
+            }
             count
         };
         self.at += count as u64;
+        if self.at >= self.length && self.block.len() as u64 > LEAST {
+            self.block = Vec::new(); // read to its end, a file keeps no memory: others follow
+        }
         Ok(count)
     }
 }

@@ -69,14 +69,14 @@ pub fn bands_db(samples: &[f32]) -> f64 {
         .iter()
         .filter_map(|&[low_hz, high_hz]| butterworth(4, Pass::Band { low_hz, high_hz }, RATE_HZ).ok())
         .collect();
-    let mut bank = Bank::new(&filters);
+    let mut bank = Bank::<{ BANDS_HZ.len() }>::new(&filters);
     let mut energies = Vec::with_capacity(samples.len() / 480);
     for stretch in samples.chunks_exact(480) {
-        let mut energy = [0.0; ringdown::signal::filter::LANES];
+        let mut energy = [0.0; BANDS_HZ.len()];
         bank.run(stretch, |outputs| energy.iter_mut().zip(outputs).for_each(|(sum, y)| *sum += y * y));
         energies.push(energy);
     }
-    let total: f64 = energies.iter().flat_map(|energy| energy.iter().take(BANDS_HZ.len())).sum();
+    let total: f64 = energies.iter().flatten().sum();
     10.0 * (total / samples.len().max(1) as f64).log10()
 }
 

@@ -1,7 +1,7 @@
 //! What sensors hear of an engine of known crank angle: noise that swells after each firing, and valves that strike.
 
 use super::engine::{Engine, Random};
-use ringdown::crank::blind::{Ear, Loudness};
+use ringdown::crank::blind::{Ears, Loudness};
 
 /// Noise of combustion.
 #[derive(Debug, Clone, Copy)]
@@ -107,7 +107,7 @@ impl Sound {
 
 /// As a survey keeps it.
 pub fn loudness(samples: &[f32], rate_hz: f64) -> Loudness {
-    let mut ear = Ear::new(rate_hz).expect("a usable rate");
-    samples.chunks(4096).for_each(|part| ear.push(part));
-    ear.finish()
+    let mut ears = Ears::new(rate_hz, vec![1]).expect("a usable rate");
+    samples.chunks(4096).for_each(|part| ears.push(&vec![part.to_vec()]));
+    ears.finish().remove(0).1
 }

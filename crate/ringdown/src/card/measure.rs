@@ -4,7 +4,7 @@ use super::recording::{ChannelSurvey, Levels, Recording, Survey, sensor_of};
 use super::search::{self, MOST_EVENTS};
 use super::work::{SLICE_FRAMES, Working};
 use super::{Card, Content, FileId, FileRole, RoleReason};
-use crate::crank::blind::{Ear as RhythmEar, Loudness};
+use crate::crank::blind::{Ears, Loudness};
 use crate::crank::events::Event;
 use crate::crank::track::Segment;
 use crate::crank::{Crank, Decoder, Lost, LostReason};
@@ -26,11 +26,8 @@ pub(super) struct Surveying {
     channels: Vec<ChannelSurvey>,
     decoder: Option<Decoder>,
     /// Of the channels that may be sensors, in case the crank signal tells nothing.
-    ears: Vec<(u16, RhythmEar)>,
+    ears: Option<Ears>,
 }
-
-/// Most channels listened to for the engine's rhythm.
-const MOST_EARS: usize = 4;
 
 /// Running sums of powers; the mean is near zero against the spread, so plain sums lose nothing that matters.
 #[derive(Clone, Copy, Default)]
@@ -39,17 +36,26 @@ struct Moments {
     sums: [f64; 4],
 }
 
+/// Sums kept side by side: one alone would wait for each addition.
+const LANES: usize = 4;
+
 impl Moments {
     fn add(&mut self, samples: &[f32]) {
-        let mut sums = [0.0; 4];
-        for &sample in samples {
+        let mut lanes = [[0.0; LANES]; 4];
+        let mut take = |lane: usize, sample: f32| {
             let x = f64::from(sample);
             let square = x * x;
-            sums[0] += x;
-            sums[1] += square;
-            sums[2] += square * x;
-            sums[3] += square * square;
+            lanes[0][lane] += x;
+            lanes[1][lane] += square;
+            lanes[2][lane] += square * x;
+            lanes[3][lane] += square * square;
+        };
+        let (whole, rest) = samples.as_chunks::<LANES>();
+        for chunk in whole {
+            (0..LANES).for_each(|lane| take(lane, chunk[lane]));
         }
+        rest.iter().enumerate().for_each(|(lane, sample)| take(lane, *sample));
+        let sums = lanes.map(|lanes| lanes.iter().sum::<f64>());
         self.count += samples.len() as f64;
         for (total, part) in self.sums.iter_mut().zip(sums) {
             *total += part;
@@ -73,15 +79,14 @@ impl Surveying {
         let wave = recording.samples.borrow();
         let decoder = sheet.and_then(|sheet| Decoder::new(sheet, wave.sample_rate_hz, wave.channels));
         let taken = decoder.as_ref().map(Decoder::channels).unwrap_or_default();
-        let free = (1..=wave.channels as u16).filter(|channel| !taken.contains(channel)).take(MOST_EARS);
-        let ears = free.filter_map(|channel| Some((channel, RhythmEar::new(wave.sample_rate_hz)?))).collect();
-        let fresh = ChannelSurvey { min: f32::INFINITY, max: f32::NEG_INFINITY, ..ChannelSurvey::default() };
+        let free = (1..=wave.channels as u16).filter(|channel| !taken.contains(channel));
+        let ears = Ears::new(wave.sample_rate_hz, free.collect());
         Self {
             next: 0,
             frames: wave.frames,
             planes: Planes::new(),
             moments: vec![Moments::default(); wave.channels],
-            channels: vec![fresh; wave.channels],
+            channels: vec![ChannelSurvey::default(); wave.channels],
             decoder,
             ears,
         }
@@ -95,15 +100,9 @@ impl Surveying {
         for ((plane, channel), moments) in self.planes.iter().zip(&mut self.channels).zip(&mut self.moments) {
             moments.add(plane);
             channel.envelope.push(plane);
-            for &sample in plane {
-                channel.min = channel.min.min(sample);
-                channel.max = channel.max.max(sample);
-            }
         }
-        for (channel, ear) in &mut self.ears {
-            if let Some(plane) = self.planes.get(usize::from(*channel) - 1) {
-                ear.push(plane);
-            }
+        if let Some(ears) = &mut self.ears {
+            ears.push(&self.planes);
         }
         if let Some(decoder) = &mut self.decoder {
             let wanted = decoder.channels();
@@ -121,12 +120,11 @@ impl Surveying {
     fn finish(mut self, sample_rate_hz: f64) -> (Survey, Vec<(u16, Loudness)>) {
         for (channel, moments) in self.channels.iter_mut().zip(&self.moments) {
             (channel.mean, channel.rms, channel.kurtosis) = moments.summary();
-            if channel.min > channel.max {
-                (channel.min, channel.max) = (0.0, 0.0);
-            }
+            let [min, max] = channel.envelope.extremes();
+            (channel.min, channel.max) = if min <= max { (min, max) } else { (0.0, 0.0) };
         }
         let crank = self.decoder.map(Decoder::finish).map(|crank| whole(crank, self.next as f64 / sample_rate_hz));
-        let heard = self.ears.into_iter().map(|(channel, ear)| (channel, ear.finish())).collect();
+        let heard = self.ears.map(Ears::finish).unwrap_or_default();
         (Survey { channels: self.channels, crank, frames: self.next }, heard)
     }
 }
@@ -291,12 +289,12 @@ impl Card {
         };
         if work.walk.next_event < work.walk.events {
             let Mapping { walk, mapper, kept, out } = work.as_mut();
-            walk_events(recording, sheet, walk, notes, |index, heard| {
-                if search::kept(index, *kept)
-                    && mapper.measure(&heard.slice, heard.segment, heard.event, &mut out.cells).is_ok()
-                {
-                    out.events.push(index as u32);
-                    out.channels.push(heard.channel);
+            walk_events(recording, sheet, walk, notes, |first, all| {
+                for (heard, index) in all.iter().zip(first..).filter(|(_, index)| search::kept(*index, *kept)) {
+                    if mapper.measure(&heard.slice, heard.segment, heard.event, &mut out.cells).is_ok() {
+                        out.events.push(index as u32);
+                        out.channels.push(heard.channel);
+                    }
                 }
             });
             recording.working = Some(Working::Maps(work));
@@ -337,15 +335,18 @@ impl Card {
         };
         if work.walk.next_event < work.walk.events {
             let Levelling { walk, meter, own, out } = work.as_mut();
-            walk_events(recording, sheet, walk, notes, |_, heard| {
-                let (level, profile, beside) = meter.measure(&heard.slice, heard.segment, heard.event);
-                if let Some(own) = own {
-                    out.through_own.push(own.measure(&heard.slice, heard.segment, heard.event, &level));
+            walk_events(recording, sheet, walk, notes, |_, all| {
+                let events: Vec<_> = all.iter().map(|heard| (heard.slice, heard.segment, heard.event)).collect();
+                for (heard, measured) in all.iter().zip(meter.measure(&events)) {
+                    if let Some(own) = own {
+                        let level = own.measure(&heard.slice, heard.segment, heard.event, &measured.level);
+                        out.through_own.push(level);
+                    }
+                    out.levels.push(measured.level);
+                    out.beside.push(measured.beside);
+                    out.profiles.push(measured.profile);
+                    out.channels.push(heard.channel);
                 }
-                out.levels.push(level);
-                out.beside.push(beside);
-                out.profiles.push(profile);
-                out.channels.push(heard.channel);
             });
             recording.working = Some(Working::Levels(work));
             return;
@@ -359,7 +360,7 @@ impl Card {
     fn guess_from_tail(&mut self, id: FileId) {
         let share = self.knock_like_share(id);
         let Some(file) = self.files.iter_mut().find(|file| file.id == id) else { return };
-        if matches!(file.role_reason, RoleReason::Nothing | RoleReason::Tail(_)) {
+        if super::work::is_guessed_by_tail(file) {
             (file.role, file.role_reason) = match share {
                 Some(share) => (FileRole::Knock, RoleReason::Tail(share)),
                 None => (FileRole::Safe, RoleReason::Nothing),
@@ -400,13 +401,13 @@ struct Heard<'a> {
     channel: u16,
 }
 
-/// Hands out the events of the next slice with their number; the slice reaches over both ends as far as a window may.
+/// Hands out the events of the next slice with the number of the first; the slice reaches over both ends as far as a window may.
 fn walk_events(
     recording: &Recording,
     sheet: Option<&Sheet>,
     walk: &mut Walk,
     notes: &mut Vec<String>,
-    mut each: impl FnMut(usize, &Heard),
+    take: impl FnOnce(usize, &[Heard]),
 ) {
     let available = recording.sensor_channels(sheet);
     let Some((crank, survey)) = recording.survey.as_ref().and_then(|survey| Some((survey.crank.as_ref()?, survey)))
@@ -426,6 +427,8 @@ fn walk_events(
     let end = start + got as u64;
     let last_slice = end >= survey.frames;
     let empty = Segment::default();
+    let first = walk.next_event;
+    let mut all = Vec::new();
     while let Some(event) = crank.events.get(walk.next_event) {
         let at = (event.t_s * rate) as u64;
         if !last_slice && got > 0 && at + reach > end {
@@ -438,9 +441,10 @@ fn walk_events(
         let clip = survey.channels.get(usize::from(channel).wrapping_sub(1)).map_or([-1.0, 1.0], clip_ends);
         let slice = Slice { samples: if got > 0 { samples } else { &[] }, first: start, clip };
         let segment = crank.track.segments.get(event.segment as usize).unwrap_or(&empty);
-        each(walk.next_event, &Heard { slice, segment, event, channel });
+        all.push(Heard { slice, segment, event, channel });
         walk.next_event += 1;
     }
+    take(first, &all);
 }
 
 /// Where the converter ends: full scale. (A preamplifier that clips lower shows in the sensor figures.)

@@ -20,6 +20,7 @@ mod learn_log;
 pub mod listen;
 mod loads;
 mod measure;
+pub mod overview;
 pub mod own;
 pub mod proof;
 pub mod recording;
@@ -132,6 +133,7 @@ pub struct Card {
     learnt: usize,
     /// What is said of the sensors, worked out when first asked for.
     reports: std::cell::OnceCell<Vec<sensors::SensorReport>>,
+    overviews: std::cell::RefCell<overview::Overviews>,
     changed: BTreeSet<u8>,
     next_id: FileId,
 }

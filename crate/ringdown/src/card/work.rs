@@ -2,7 +2,7 @@
 
 use super::measure::{Levelling, Listening, Mapping, Surveying};
 use super::recording::{Levels, Recording};
-use super::{Card, Content, File, FileId};
+use super::{Card, Content, File, FileId, RoleReason};
 use crate::progress::Progress;
 use crate::read::Hasher;
 use std::io::Read;
@@ -124,7 +124,8 @@ impl Card {
 
     /// A file that a saved card knows by its hash is hashed before anything is made of it. Then surveys, the search for
     /// band and window, levels in them, and what is learnt from levels; sensor figures and other hashes last: the numbers
-    /// a user waits for come first. Where band and window are given, the search changes none of these and comes late.
+    /// a user waits for come first. Where band and window are given, the search changes none of these and comes late, and
+    /// so do the maps it looks at, unless a file's role is still to be told from them.
     fn next_task(&self) -> Option<Task> {
         let recordings = || self.recordings();
         let survey =
@@ -151,11 +152,15 @@ impl Card {
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
+        let first = doubtful.or(survey).or_else(blind).or_else(overlay);
         let given = self.choices.band.is_some() && self.choices.window.is_some();
-        let (early, late) = if given { (None, search().filter(|_| !self.search_left)) } else { (search(), None) };
-        let measured = doubtful.or(survey).or_else(blind).or_else(overlay).or_else(maps).or(early).or_else(levels);
-        let learnt = measured.or_else(learn).or_else(evidence).or_else(compare).or_else(heard);
-        learnt.or_else(sensors).or(late).or_else(hash)
+        let late = || search().filter(|_| given && !self.search_left);
+        let limits = if given && recordings().all(|(file, _)| !is_guessed_by_tail(file)) {
+            first.or_else(levels).or_else(learn).or_else(maps)
+        } else {
+            first.or_else(maps).or_else(|| search().filter(|_| !given)).or_else(levels).or_else(learn)
+        };
+        limits.or_else(evidence).or_else(compare).or_else(heard).or_else(sensors).or_else(late).or_else(hash)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {
@@ -211,6 +216,11 @@ impl Card {
 
 fn has_events(recording: &Recording) -> bool {
     recording.crank().is_some_and(|crank| !crank.events.is_empty())
+}
+
+/// Whether the file's role hangs on its maps.
+pub(super) fn is_guessed_by_tail(file: &File) -> bool {
+    matches!(file.role_reason, RoleReason::Nothing | RoleReason::Tail(_))
 }
 
 fn wants_maps(recording: &Recording) -> bool {

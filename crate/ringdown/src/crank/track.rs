@@ -1,5 +1,7 @@
 //! Time <-> crank angle <-> speed, gaps kept.
 
+use std::cell::Cell;
+
 /// Change of speed from one period to the next that still counts as steady.
 const STEADY: f64 = 0.05;
 
@@ -61,6 +63,11 @@ impl Segment {
     pub fn time_at(&self, deg: f64) -> Option<f64> {
         let i = interval(&self.deg, deg)?;
         Some(self.piece(i)?.time_at(deg))
+    }
+
+    /// The same times for angles that are asked for near each other, without searching all knots for each.
+    pub fn times(&self) -> Times<'_> {
+        Times { segment: self, held: Cell::new(None) }
     }
 
     /// Mean speed between two angles, 1/min, cut to the segment.
@@ -148,6 +155,38 @@ fn three_point(a: (f64, f64), b: (f64, f64), c: (f64, f64)) -> Option<(f64, f64)
     slope.is_finite().then_some((slope, h0 * h1))
 }
 
+/// Times of angles of a segment; remembers where the last one lay.
+pub struct Times<'a> {
+    segment: &'a Segment,
+    held: Cell<Option<(usize, Piece)>>,
+}
+
+/// Knots looked at one by one from the last place before all are searched: half a turn of a wheel of 60 teeth.
+const NEAR_KNOTS: usize = 32;
+
+impl Times<'_> {
+    /// As [`Segment::time_at`].
+    pub fn time_at(&self, deg: f64) -> Option<f64> {
+        if let Some((_, piece)) = self.held.get().filter(|(_, piece)| piece.d0 <= deg && deg < piece.d1) {
+            return Some(piece.time_at(deg));
+        }
+        let knots = &self.segment.deg;
+        let near = self.held.get().and_then(|(i, _)| near_interval(knots, i, deg));
+        let i = near.or_else(|| interval(knots, deg))?;
+        let piece = self.segment.piece(i)?;
+        self.held.set(Some((i, piece)));
+        Some(piece.time_at(deg))
+    }
+}
+
+/// Index of the interval that holds `x`, looked for around interval `i`.
+fn near_interval(rising: &[f64], i: usize, x: f64) -> Option<usize> {
+    let first = i.saturating_sub(NEAR_KNOTS);
+    let part = rising.get(first..(i + NEAR_KNOTS).min(rising.len()))?;
+    let after = part.partition_point(|&knot| knot <= x);
+    (after > 0 && after < part.len()).then(|| first + after - 1)
+}
+
 /// Index of the interval of `rising` that holds `x`.
 fn interval(rising: &[f64], x: f64) -> Option<usize> {
     let (first, last) = (*rising.first()?, *rising.last()?);
@@ -159,6 +198,7 @@ fn interval(rising: &[f64], x: f64) -> Option<usize> {
 
 /// One cubic of Hermite form; slopes up to three times the secant keep it rising (Fritsch and Carlson, SIAM J. Numer.
 /// Anal. 17 (1980) 238-246).
+#[derive(Clone, Copy)]
 struct Piece {
     t0: f64,
     t1: f64,
@@ -225,6 +265,19 @@ mod tests {
         assert!(
             segment.deg_at(0.6).is_none() && track.segment_at(-0.1).is_none() && track.segment_at(f64::NAN).is_none()
         );
+    }
+
+    #[test]
+    fn times_asked_for_one_after_the_other_are_those_asked_for_alone() {
+        let track = ramp();
+        let segment = &track.segments[0];
+        let times = segment.times();
+        let (_, last) = segment.span_deg().expect("knots");
+        let knots = segment.deg.iter().copied();
+        let between = (0..4000).map(|k| f64::from(k * 7919 % 4000) / 3990.0 * last - 3.0);
+        for deg in knots.chain(between).chain([last, f64::NAN, -1.0]) {
+            assert_eq!(times.time_at(deg), segment.time_at(deg), "{deg}");
+        }
     }
 
     #[test]

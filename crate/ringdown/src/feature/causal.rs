@@ -37,7 +37,8 @@ impl CausalMeter {
             return blank(LeftOut::TooSlow);
         }
         let rate = self.filter.sample_rate_hz;
-        let at = |deg: f64| Some(segment.time_at(event.deg + deg)? * rate - slice.first as f64);
+        let times = segment.times();
+        let at = |deg: f64| Some(times.time_at(event.deg + deg)? * rate - slice.first as f64);
         let [start, end] = self.control.window_to_set(self.window_deg_atdc, self.delay_s, f64::from(event.rpm));
         let (Some(from), Some(to)) = (at(start), at(end)) else { return blank(LeftOut::Outside) };
         if from < 0.0 || to > slice.samples.len() as f64 || to - from < 1.0 {
@@ -97,7 +98,8 @@ mod tests {
         };
         let control = Control::default();
         let band = Settable { centre_hz: 6400.0, q: 8.0 };
-        let plain = Meter::new(rate, 6000.0, 6800.0, [10.0, 30.0]).unwrap().measure(&slice, &segment, &event).0;
+        let plain =
+            Meter::new(rate, 6000.0, 6800.0, [10.0, 30.0]).unwrap().measure(&[(slice, &segment, &event)])[0].level;
         let meter = CausalMeter::new(rate, &control, band, [10.0, 30.0]).unwrap();
         let moved = meter.measure(&slice, &segment, &event, &plain);
         // What the same filter puts out inside the window that was not moved.

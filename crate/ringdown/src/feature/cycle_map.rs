@@ -136,8 +136,9 @@ impl CycleMapper {
     /// Adds the cycle after an event, whose samples start at `first`; says whether it was whole and held numbers only.
     pub fn add(&mut self, segment: &Segment, event: &Event, first: u64, samples: &[f32]) -> bool {
         let whole = self.stft.segment_len();
+        let times = segment.times();
         for (step, row) in self.row.chunks_exact_mut(self.bins).enumerate() {
-            let middle = segment.time_at(event.deg + (step as f64 + 0.5) * STEP_DEG);
+            let middle = times.time_at(event.deg + (step as f64 + 0.5) * STEP_DEG);
             let from = middle.map(|t_s| t_s * self.sample_rate_hz - 0.5 * whole as f64 - first as f64);
             let Some(frame) =
                 from.filter(|from| *from >= 0.0).and_then(|from| samples.get(from as usize..)?.get(..whole))

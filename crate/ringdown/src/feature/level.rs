@@ -1,9 +1,11 @@
 //! The level of each combustion event: band-passed signal in the crank-angle window.
 
-use crate::crank::{Event, track::Segment};
+use crate::crank::Event;
+use crate::crank::track::{Segment, Times};
 use crate::signal::filter::{Pass, Sos, butterworth};
-use crate::signal::filtfilt::filtfilt;
+use crate::signal::filtfilt::filtfilt_together;
 use crate::units::decibels;
+use std::array::from_fn;
 
 /// First crank angle of a profile, degrees after firing TDC.
 pub const PROFILE_START_DEG: f64 = -60.0;
@@ -73,6 +75,7 @@ pub struct Meter {
 }
 
 /// A slice of one channel.
+#[derive(Clone, Copy)]
 pub struct Slice<'a> {
     /// Samples.
     pub samples: &'a [f32],
@@ -92,74 +95,151 @@ impl Meter {
         Some(Self { filter, sample_rate_hz, window_deg_atdc, settle: settle.min(longest) })
     }
 
-    /// Level and profile of `event`, whose stretch must lie inside `slice` as far as the recording has it, and its levels in
-    /// the window [`OFF_DEG`] earlier and later.
-    pub fn measure(&self, slice: &Slice, segment: &Segment, event: &Event) -> (Level, Profile, [Level; 2]) {
-        let blank = [0; PROFILE_BINS];
-        let none = |reason| (Level::none(reason), blank, [Level::none(reason); 2]);
-        if event.rpm < SLOWEST_RPM {
-            return none(LeftOut::TooSlow);
+    /// Level and profile of each event, whose stretch must lie inside its slice as far as the recording has it, and its
+    /// levels in the window [`OFF_DEG`] earlier and later.
+    pub fn measure(&self, heard: &[(Slice, &Segment, &Event)]) -> Vec<Measured> {
+        let reaches: Vec<_> = heard.iter().map(|(slice, segment, event)| self.reach(slice, segment, event)).collect();
+        let mut measured: Vec<Measured> = reaches.iter().map(|reach| Measured::none(reach.as_ref().err())).collect();
+        let whole = || reaches.iter().enumerate().filter_map(|(at, reach)| Some((at, reach.as_ref().ok()?)));
+        let found: Vec<_> = whole().collect();
+        for group in found.chunks(TOGETHER) {
+            let stretch = |lane: usize| {
+                let (at, reach) = group.get(lane)?;
+                heard.get(*at)?.0.samples.get(reach.first..reach.last)
+            };
+            let filtered =
+                filtfilt_together(&self.filter, from_fn::<_, TOGETHER, _>(|lane| stretch(lane).unwrap_or(&[])));
+            for ((at, reach), filtered) in group.iter().zip(&filtered) {
+                if let (Some((slice, _, event)), Some(into)) = (heard.get(*at), measured.get_mut(*at)) {
+                    *into = reach.measured(filtered, slice, event);
+                }
+            }
         }
+        measured
+    }
+
+    /// Which samples an event's level hangs on.
+    fn reach<'a>(&self, slice: &Slice, segment: &'a Segment, event: &Event) -> Result<Reach<'a>, LeftOut> {
+        if event.rpm < SLOWEST_RPM {
+            return Err(LeftOut::TooSlow);
+        }
+        let places =
+            Places { times: segment.times(), deg: event.deg, rate_hz: self.sample_rate_hz, first: slice.first };
+        let to_sample = |deg: f64| places.at(deg);
         let [start, end] = self.window_deg_atdc;
-        let to_sample =
-            |deg: f64| segment.time_at(event.deg + deg).map(|t_s| t_s * self.sample_rate_hz - slice.first as f64);
-        let (Some(window_from), Some(window_to)) = (to_sample(start), to_sample(end)) else {
-            return none(LeftOut::Outside);
-        };
+        let window = to_sample(start).zip(to_sample(end)).ok_or(LeftOut::Outside)?;
         let length = slice.samples.len() as f64;
-        if window_from < 0.0 || window_to > length || window_to - window_from < 1.0 {
-            return none(LeftOut::Outside);
+        if window.0 < 0.0 || window.1 > length || window.1 - window.0 < 1.0 {
+            return Err(LeftOut::Outside);
         }
         let profile_end = PROFILE_START_DEG + PROFILE_STEP_DEG * PROFILE_BINS as f64;
         let moved = [-OFF_DEG, OFF_DEG].map(|off| to_sample(start + off).zip(to_sample(end + off)));
-        let earliest = moved[0].map_or(window_from, |(from, _)| from.min(window_from));
-        let latest = moved[1].map_or(window_to, |(_, to)| to.max(window_to));
+        let earliest = moved[0].map_or(window.0, |(from, _)| from.min(window.0));
+        let latest = moved[1].map_or(window.1, |(_, to)| to.max(window.1));
         let from = to_sample(PROFILE_START_DEG).unwrap_or(earliest).min(earliest).max(0.0);
         let to = to_sample(profile_end).unwrap_or(latest).max(latest).min(length);
         let first = (from.floor() as usize).saturating_sub(self.settle);
         let last = (to.ceil() as usize + self.settle).min(slice.samples.len());
-        let filtered = filtfilt(&self.filter, &slice.samples[first..last]);
-        let offset = first as f64;
-        let (energy, peak) = mean_square(&filtered, window_from - offset, window_to - offset);
-        let reference = |off: f64| match REFERENCE_DEG_ATDC.map(|deg| to_sample(deg + off)) {
-            [Some(a), Some(b)] if a >= 0.0 => decibels(mean_square(&filtered, a - offset, b - offset).0) as f32,
+        Ok(Reach { places, window, moved, from, to, first, last })
+    }
+}
+
+/// What an event measures.
+#[derive(Debug, Clone, Copy)]
+pub struct Measured {
+    /// In the window.
+    pub level: Level,
+    /// Over crank angle.
+    pub profile: Profile,
+    /// In the window [`OFF_DEG`] earlier and later.
+    pub beside: [Level; 2],
+}
+
+impl Measured {
+    /// Nothing, and why.
+    fn none(reason: Option<&LeftOut>) -> Self {
+        let level = Level::none(reason.copied().unwrap_or(LeftOut::Outside));
+        Self { level, profile: [0; PROFILE_BINS], beside: [level; 2] }
+    }
+}
+
+/// Events filtered side by side.
+const TOGETHER: usize = 4;
+
+/// Sample places of an event's angles in a slice.
+struct Places<'a> {
+    times: Times<'a>,
+    deg: f64,
+    rate_hz: f64,
+    first: u64,
+}
+
+impl Places<'_> {
+    /// Of an angle after the event's TDC.
+    fn at(&self, deg: f64) -> Option<f64> {
+        self.times.time_at(self.deg + deg).map(|t_s| t_s * self.rate_hz - self.first as f64)
+    }
+}
+
+/// Places in a slice, samples.
+struct Reach<'a> {
+    places: Places<'a>,
+    window: (f64, f64),
+    /// The window moved either way, where the crank angle reaches so far.
+    moved: [Option<(f64, f64)>; 2],
+    /// What the profile and all windows take.
+    from: f64,
+    to: f64,
+    /// What is filtered for it.
+    first: usize,
+    last: usize,
+}
+
+impl Reach<'_> {
+    /// From the filtered stretch `first..last`.
+    fn measured(&self, filtered: &[f64], slice: &Slice, event: &Event) -> Measured {
+        let offset = self.first as f64;
+        let square = |(a, b): (f64, f64)| mean_square(filtered, a - offset, b - offset);
+        let (energy, peak) = square(self.window);
+        let reference = |off: f64| match REFERENCE_DEG_ATDC.map(|deg| self.places.at(deg + off)) {
+            [Some(a), Some(b)] if a >= 0.0 => decibels(square((a, b)).0) as f32,
             _ => f32::NAN,
         };
-        let mut profile = blank;
-        let mut edge = to_sample(PROFILE_START_DEG);
+        let mut profile = [0; PROFILE_BINS];
+        let mut edge = self.places.at(PROFILE_START_DEG);
         for (bin, step) in profile.iter_mut().enumerate() {
-            let next = to_sample(PROFILE_START_DEG + PROFILE_STEP_DEG * (bin + 1) as f64);
+            let next = self.places.at(PROFILE_START_DEG + PROFILE_STEP_DEG * (bin + 1) as f64);
             if let (Some(a), Some(b)) = (edge, next)
-                && a >= from
-                && b <= to
+                && a >= self.from
+                && b <= self.to
             {
-                let level_db = decibels(mean_square(&filtered, a - offset, b - offset).0);
-                *step = ((level_db + 150.75) / 0.75).round().clamp(1.0, 255.0) as u8;
+                *step = ((decibels(square((a, b)).0) + 150.75) / 0.75).round().clamp(1.0, 255.0) as u8;
             }
             edge = next;
         }
-        let stretch = &slice.samples[window_from as usize..(window_to.ceil() as usize).min(slice.samples.len())];
+        let length = slice.samples.len();
+        let stretch = &slice.samples[self.window.0 as usize..(self.window.1.ceil() as usize).min(length)];
         let clipped = stretch.iter().any(|sample| *sample <= slice.clip[0] || *sample >= slice.clip[1]);
         let left_out = if clipped {
             Some(LeftOut::Clipped)
         } else {
             (event.rpm_per_s.abs() > TRANSIENT_RPM_PER_S).then_some(LeftOut::Transient)
         };
-        let level = Level {
+        let level = |(energy, peak): (f64, f64), reference_db| Level {
             energy_db: decibels(energy) as f32,
             peak_db: decibels(peak) as f32,
-            reference_db: reference(0.0),
+            reference_db,
             left_out,
         };
-        let beside = |(at, off): (Option<(f64, f64)>, f64)| match at.filter(|(a, b)| *a >= 0.0 && *b <= length) {
-            Some((a, b)) => {
-                let (energy, peak) = mean_square(&filtered, a - offset, b - offset);
-                let [energy_db, peak_db] = [energy, peak].map(|square| decibels(square) as f32);
-                Level { energy_db, peak_db, reference_db: reference(off), left_out }
-            }
+        let beside = |(at, off): (Option<(f64, f64)>, f64)| match at.filter(|(a, b)| *a >= 0.0 && *b <= length as f64) {
+            Some(window) => level(square(window), reference(off)),
             None => Level::none(LeftOut::Outside),
         };
-        (level, profile, [beside((moved[0], -OFF_DEG)), beside((moved[1], OFF_DEG))])
+        Measured {
+            level: level((energy, peak), reference(0.0)),
+            profile,
+            beside: [beside((self.moved[0], -OFF_DEG)), beside((self.moved[1], OFF_DEG))],
+        }
     }
 }
 
@@ -215,12 +295,12 @@ mod tests {
             rpm_per_s: 0.0,
         };
         let inside = Meter::new(rate, 4000.0, 8000.0, [15.0, 35.0]).unwrap();
-        let (level, profile, _) = inside.measure(&slice, &segment, &event);
+        let Measured { level, profile, .. } = inside.measure(&[(slice, &segment, &event)])[0];
         assert!((level.energy_db + 23.01).abs() < 0.3, "{level:?}"); // 0.1^2 / 2
         assert!((level.peak_db + 20.0).abs() < 0.5, "{level:?}");
         let at = |deg: f64| profile_db(profile[((deg - PROFILE_START_DEG) / PROFILE_STEP_DEG) as usize]);
         assert!(at(25.0) - at(-20.0) > 40.0 && at(25.0) - at(90.0) > 40.0);
         let outside = Meter::new(rate, 4000.0, 8000.0, [70.0, 110.0]).unwrap();
-        assert!(outside.measure(&slice, &segment, &event).0.energy_db < -60.0);
+        assert!(outside.measure(&[(slice, &segment, &event)])[0].level.energy_db < -60.0);
     }
 }

@@ -3,6 +3,9 @@
 /// Samples a block of the finest level spans: two numbers each, so the pyramid takes about samples / 96 numbers.
 pub const BLOCK: usize = 256;
 
+/// Samples compared side by side.
+const LANES: usize = 8;
+
 /// Blocks of one level in a block of the next.
 const STEP: usize = 4;
 
@@ -17,7 +20,20 @@ impl Extent {
     const EMPTY: Self = Self { min: f32::INFINITY, max: f32::NEG_INFINITY };
 
     fn of(samples: &[f32]) -> Self {
-        samples.iter().filter(|x| x.is_finite()).fold(Self::EMPTY, |e, x| e.with(Self { min: *x, max: *x }))
+        let mut lanes = [Self::EMPTY; LANES];
+        let (whole, rest) = samples.as_chunks::<LANES>();
+        for chunk in whole {
+            lanes.iter_mut().zip(chunk).for_each(|(lane, x)| lane.take(*x));
+        }
+        lanes.iter_mut().zip(rest).for_each(|(lane, x)| lane.take(*x));
+        lanes.into_iter().fold(Self::EMPTY, Self::with)
+    }
+
+    /// Comparisons instead of `min` and `max`, which have to ask for NaN at each sample.
+    fn take(&mut self, x: f32) {
+        let counts = x.is_finite();
+        self.min = if counts && x < self.min { x } else { self.min };
+        self.max = if counts && x > self.max { x } else { self.max };
     }
 
     fn with(self, other: Self) -> Self {
@@ -63,6 +79,11 @@ impl Envelope {
     /// Samples so far.
     pub fn samples(&self) -> u64 {
         self.samples
+    }
+
+    /// Smallest and largest finite sample so far; NaN without one.
+    pub fn extremes(&self) -> [f32; 2] {
+        self.extent(0, self.samples).shown()
     }
 
     /// Adds samples in slices of any size; non-finite ones count as missing.

@@ -257,6 +257,48 @@ impl Running {
     }
 }
 
+/// One filter over `N` channels side by side: a recursion waits for its own last output, so several cost little more than
+/// one.
+#[derive(Debug, Clone)]
+pub struct Abreast<const N: usize> {
+    sections: Vec<Section>,
+    pub(super) delays: Vec<[[f64; N]; 2]>,
+}
+
+impl<const N: usize> Abreast<N> {
+    /// At rest.
+    pub fn new(filter: &Sos) -> Self {
+        Self { sections: filter.sections.clone(), delays: vec![[[0.0; N]; 2]; filter.sections.len()] }
+    }
+
+    /// The next output of each channel. Transposed direct form 2, as [`Running::step`].
+    #[inline(always)] // a call a sample would cost as much as the filter
+    pub fn step(&mut self, samples: [f64; N]) -> [f64; N] {
+        let mut x = samples;
+        for (Section { b, a }, [z1, z2]) in self.sections.iter().zip(&mut self.delays) {
+            for lane in 0..N {
+                let y = b[0] * x[lane] + z1[lane];
+                z1[lane] = b[1] * x[lane] - a[0] * y + z2[lane];
+                z2[lane] = b[2] * x[lane] - a[1] * y;
+                x[lane] = y;
+            }
+        }
+        x
+    }
+
+    /// Hands the outputs to `take`, sample by sample, as far as the shortest channel reaches. A sample that is no number
+    /// counts as 0.
+    #[inline]
+    pub fn run(&mut self, channels: [&[f32]; N], mut take: impl FnMut([f64; N])) {
+        let shortest = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        let channels = channels.map(|channel| &channel[..shortest]);
+        for at in 0..shortest {
+            take(self.step(channels.map(|channel| finite(channel[at]))));
+        }
+        self.delays.as_flattened_mut().as_flattened_mut().iter_mut().for_each(settle);
+    }
+}
+
 fn finite(sample: f32) -> f64 {
     if sample.is_finite() { f64::from(sample) } else { 0.0 }
 }
@@ -268,29 +310,27 @@ fn settle(delay: &mut f64) {
     }
 }
 
-/// Bands of a [`Bank`] worked on together: enough to hide the recursion's latency in vector arithmetic.
-pub const LANES: usize = 8;
-
-/// Up to [`LANES`] filters over the same samples at once, several times quicker than one after the other.
+/// Up to `N` filters over the same samples at once, several times quicker than one after the other; an even number fills the
+/// processor's vectors.
 #[derive(Debug, Clone)]
-pub struct Bank {
-    sections: Vec<LaneSection>,
+pub struct Bank<const N: usize> {
+    sections: Vec<LaneSection<N>>,
 }
 
 /// One section of each lane, coefficient by coefficient, so that the loops over lanes become vector arithmetic.
-#[derive(Debug, Clone, Copy, Default)]
-struct LaneSection {
-    b: [[f64; LANES]; 3],
-    a: [[f64; LANES]; 2],
-    z: [[f64; LANES]; 2],
+#[derive(Debug, Clone, Copy)]
+struct LaneSection<const N: usize> {
+    b: [[f64; N]; 3],
+    a: [[f64; N]; 2],
+    z: [[f64; N]; 2],
 }
 
-impl Bank {
-    /// A bank at rest; filters past [`LANES`] are left out, lanes without a filter give 0.
+impl<const N: usize> Bank<N> {
+    /// A bank at rest; filters past `N` are left out, lanes without a filter give 0.
     pub fn new(filters: &[Sos]) -> Self {
-        let depth = filters.iter().take(LANES).map(|filter| filter.sections.len()).max().unwrap_or(0).max(1);
-        let mut sections = vec![LaneSection::default(); depth];
-        for (lane, filter) in filters.iter().take(LANES).enumerate() {
+        let depth = filters.iter().take(N).map(|filter| filter.sections.len()).max().unwrap_or(0).max(1);
+        let mut sections = vec![LaneSection { b: [[0.0; N]; 3], a: [[0.0; N]; 2], z: [[0.0; N]; 2] }; depth];
+        for (lane, filter) in filters.iter().take(N).enumerate() {
             for (k, into) in sections.iter_mut().enumerate() {
                 let section = filter.sections.get(k).copied().unwrap_or(Section { b: [1.0, 0.0, 0.0], a: [0.0; 2] });
                 (0..3).for_each(|i| into.b[i][lane] = section.b[i]);
@@ -301,11 +341,11 @@ impl Bank {
     }
 
     /// The next output of every lane.
-    #[inline]
-    pub fn step(&mut self, sample: f64) -> [f64; LANES] {
-        let mut x = [sample; LANES];
+    #[inline(always)] // a call a sample would cost as much as the filter
+    pub fn step(&mut self, sample: f64) -> [f64; N] {
+        let mut x = [sample; N];
         for LaneSection { b, a, z: [z1, z2] } in &mut self.sections {
-            for l in 0..LANES {
+            for l in 0..N {
                 let y = b[0][l] * x[l] + z1[l];
                 z1[l] = b[1][l] * x[l] - a[0][l] * y + z2[l];
                 z2[l] = b[2][l] * x[l] - a[1][l] * y;
@@ -317,7 +357,7 @@ impl Bank {
 
     /// Hands each output to `take`, sample by sample. A non-finite sample counts as 0.
     #[inline]
-    pub fn run(&mut self, samples: &[f32], mut take: impl FnMut([f64; LANES])) {
+    pub fn run(&mut self, samples: &[f32], mut take: impl FnMut([f64; N])) {
         for sample in samples {
             take(self.step(finite(*sample)));
         }
@@ -328,6 +368,6 @@ impl Bank {
 
     /// Back to rest: after a gap.
     pub fn rest(&mut self) {
-        self.sections.iter_mut().for_each(|section| section.z = [[0.0; LANES]; 2]);
+        self.sections.iter_mut().for_each(|section| section.z = [[0.0; N]; 2]);
     }
 }

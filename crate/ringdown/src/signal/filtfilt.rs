@@ -1,23 +1,36 @@
 //! Zero-phase filtering of a short slice: forwards, then backwards, so that nothing is delayed and the gain is squared.
 
-use super::filter::{Running, Section, Sos};
+use super::filter::{Abreast, Section, Sos};
+use std::array::from_fn;
 
 /// Filters `samples` forwards and backwards. The ends are extended by odd reflection and the sections start as if the first
 /// value had lasted for ever, as `scipy.signal.sosfiltfilt` does with its default padding; a slice shorter than the padding
-/// is reflected as far as it goes.
+/// is reflected as far as it goes. A sample that is no number counts as 0.
 pub fn filtfilt(filter: &Sos, samples: &[f32]) -> Vec<f64> {
-    let Some(last) = samples.len().checked_sub(1) else { return Vec::new() };
-    let padding = default_padding(filter).min(last);
-    let mut work = odd_extension(samples, padding);
+    let [filtered] = filtfilt_together(filter, [samples]);
+    filtered
+}
+
+/// The same for several slices side by side: a recursion waits for its own last output, so four take little longer than one.
+pub fn filtfilt_together<const N: usize>(filter: &Sos, slices: [&[f32]; N]) -> [Vec<f64>; N] {
+    let padding = slices.map(|samples| default_padding(filter).min(samples.len().saturating_sub(1)));
+    let extended: [usize; N] = from_fn(|lane| slices[lane].len() + 2 * padding[lane]);
+    let longest = extended.into_iter().max().unwrap_or(0);
+    let mut work = vec![[0.0; N]; longest];
+    // All lanes end together; before its begin a shorter one rests at its first value, where its filter stays as it starts.
+    for (lane, samples) in slices.into_iter().enumerate().filter(|(_, samples)| !samples.is_empty()) {
+        let rest = longest - extended[lane];
+        let mut values = odd_extension(samples, padding[lane]).peekable();
+        let first = values.peek().copied().unwrap_or(0.0);
+        work.iter_mut().zip(std::iter::repeat_n(first, rest).chain(values)).for_each(|(row, value)| row[lane] = value);
+    }
     let steady = steady_delays(&filter.sections);
-    let mut run = filter.start();
-    one_way(&mut run, &steady, &mut work);
-    work.reverse();
-    one_way(&mut run, &steady, &mut work);
-    work.reverse();
-    work.drain(..padding);
-    work.truncate(samples.len());
-    work
+    one_way(filter, &steady, work.iter_mut());
+    one_way(filter, &steady, work.iter_mut().rev());
+    from_fn(|lane| {
+        let from = longest - extended[lane] + padding[lane];
+        work.iter().skip(from).take(slices[lane].len()).map(|row| row[lane]).collect()
+    })
 }
 
 /// Samples of padding at each end: three times the length of the filter's polynomials.
@@ -27,12 +40,12 @@ fn default_padding(filter: &Sos) -> usize {
     3 * (2 * sections.len() + 1 - short(|s| s.b[2]).min(short(|s| s.a[1])))
 }
 
-fn odd_extension(samples: &[f32], padding: usize) -> Vec<f64> {
+fn odd_extension(samples: &[f32], padding: usize) -> impl Iterator<Item = f64> {
     let at = |n: usize| samples.get(n).map_or(0.0, |x| if x.is_finite() { f64::from(*x) } else { 0.0 });
-    let last = samples.len() - 1;
-    let before = (1..=padding).rev().map(|n| 2.0 * at(0) - at(n));
-    let after = (1..=padding).map(|n| 2.0 * at(last) - at(last - n));
-    before.chain((0..=last).map(at)).chain(after).collect()
+    let last = samples.len().saturating_sub(1);
+    let before = (1..=padding).rev().map(move |n| 2.0 * at(0) - at(n));
+    let after = (1..=padding).map(move |n| 2.0 * at(last) - at(last - n));
+    before.chain((0..samples.len()).map(at)).chain(after)
 }
 
 /// Delays of each section under a constant 1 at the cascade's input (`scipy.signal.sosfilt_zi`).
@@ -47,10 +60,11 @@ fn steady_delays(sections: &[Section]) -> Vec<[f64; 2]> {
     delays
 }
 
-fn one_way(run: &mut Running, steady: &[[f64; 2]], work: &mut [f64]) {
-    let first = work.first().copied().unwrap_or(0.0);
-    for (delays, steady) in run.delays.iter_mut().zip(steady) {
-        *delays = steady.map(|delay| delay * first);
-    }
-    work.iter_mut().for_each(|x| *x = run.step(*x));
+/// Filters rows in place, a lane a slice, from what a constant first value leaves.
+fn one_way<'a, const N: usize>(filter: &Sos, steady: &[[f64; 2]], rows: impl Iterator<Item = &'a mut [f64; N]>) {
+    let mut rows = rows.peekable();
+    let Some(first) = rows.peek().map(|row| **row) else { return };
+    let mut run = Abreast::new(filter);
+    run.delays = steady.iter().map(|two| two.map(|delay| first.map(|x| x * delay))).collect();
+    rows.for_each(|row| *row = run.step(*row));
 }

@@ -1,6 +1,7 @@
 //! What is kept of a sensor for a search without crank signal: its loudness, two thousand times a second.
 
-use crate::signal::filter::{Pass, Running, butterworth};
+use crate::read::samples::Planes;
+use crate::signal::filter::{Abreast, Pass, butterworth};
 use crate::signal::level::quick_db;
 
 /// Combustion and valves are heard here in any engine; hum, road and orders of imbalance are not.
@@ -11,13 +12,16 @@ const RATE_HZ: f64 = 2000.0;
 const STEPS_PER_DB: f32 = 2.0;
 const LOWEST_DB: f32 = -120.0;
 
-/// Listens to one channel.
-pub struct Ear {
-    filter: Running,
+/// Most channels listened to.
+const MOST_EARS: usize = 4;
+
+/// Listens to several channels at once.
+pub struct Ears {
+    filter: Abreast<MOST_EARS>,
     block: usize,
     taken: usize,
-    sum: f64,
-    loudness: Loudness,
+    sums: [f64; MOST_EARS],
+    heard: Vec<(u16, Loudness)>,
 }
 
 /// Loudness of a channel over time, half a decibel a step.
@@ -28,32 +32,41 @@ pub struct Loudness {
     steps: Vec<u8>,
 }
 
-impl Ear {
-    /// `None` where the sampling rate is too low to hear combustions.
-    pub fn new(sample_rate_hz: f64) -> Option<Ear> {
+impl Ears {
+    /// For the first few of these channels (from 1); `None` where the sampling rate is too low to hear combustions.
+    pub fn new(sample_rate_hz: f64, mut channels: Vec<u16>) -> Option<Ears> {
+        channels.truncate(MOST_EARS);
         let high_hz = BAND_HZ[1].min(0.45 * sample_rate_hz);
-        let filter = butterworth(1, Pass::Band { low_hz: BAND_HZ[0], high_hz }, sample_rate_hz).ok()?.start();
+        let filter = butterworth(1, Pass::Band { low_hz: BAND_HZ[0], high_hz }, sample_rate_hz).ok()?;
         let block = (sample_rate_hz / RATE_HZ).round().max(1.0) as usize;
-        let loudness = Loudness { rate_hz: sample_rate_hz / block as f64, steps: Vec::new() };
-        (high_hz > 1.3 * BAND_HZ[0]).then_some(Ear { filter, block, taken: 0, sum: 0.0, loudness })
+        let silent = Loudness { rate_hz: sample_rate_hz / block as f64, steps: Vec::new() };
+        let heard = channels.into_iter().map(|channel| (channel, silent.clone())).collect();
+        let filter = Abreast::new(&filter);
+        (high_hz > 1.3 * BAND_HZ[0]).then_some(Ears { filter, block, taken: 0, sums: [0.0; MOST_EARS], heard })
     }
 
-    /// The next samples; what is no number counts as silence.
-    pub fn push(&mut self, samples: &[f32]) {
-        for &sample in samples {
-            let heard = self.filter.step(if sample.is_finite() { f64::from(sample) } else { 0.0 });
-            self.sum += heard * heard;
-            self.taken += 1;
-            if self.taken == self.block {
-                self.loudness.push((self.sum / self.block as f64) as f32);
-                (self.sum, self.taken) = (0.0, 0);
+    /// The next samples of all channels of the recording; what is no number counts as silence.
+    pub fn push(&mut self, planes: &Planes) {
+        let plane = |channel: u16| planes.get(usize::from(channel).wrapping_sub(1)).map_or(&[][..], Vec::as_slice);
+        let Some(first) = self.heard.first().map(|(channel, _)| plane(*channel)) else { return };
+        // A place without a channel hears the first again, and nobody asks what.
+        let channels = std::array::from_fn(|place| self.heard.get(place).map_or(first, |(channel, _)| plane(*channel)));
+        let Self { filter, block, taken, sums, heard } = self;
+        filter.run(channels, |samples| {
+            sums.iter_mut().zip(samples).for_each(|(sum, x)| *sum += x * x);
+            *taken += 1;
+            if *taken == *block {
+                for ((_, loudness), sum) in heard.iter_mut().zip(&*sums) {
+                    loudness.push((sum / *block as f64) as f32);
+                }
+                (*sums, *taken) = ([0.0; MOST_EARS], 0);
             }
-        }
+        });
     }
 
-    /// Ends the channel.
-    pub fn finish(self) -> Loudness {
-        self.loudness
+    /// Ends the channels: each with its loudness.
+    pub fn finish(self) -> Vec<(u16, Loudness)> {
+        self.heard
     }
 }
 

@@ -1,6 +1,6 @@
 //! Speed and combustions without any crank signal: the loudness of the sensors repeats with the cycle.
 //!
-//! [`Ear`] keeps the loudness of a channel, [`score`] says how well each speed explains a moment, [`ridge`] finds the most
+//! [`Ears`] keep the loudness of channels, [`score`] says how well each speed explains a moment, [`ridge`] finds the most
 //! likely course through all moments, [`phase`] holds the pattern still and finds where in it combustion begins, [`settle`]
 //! follows what is left of its wandering. Which
 //! cylinder fires is not known.
@@ -11,7 +11,7 @@ mod ridge;
 mod score;
 mod settle;
 
-pub use ear::{Ear, Loudness};
+pub use ear::{Ears, Loudness};
 
 use super::track::Segment;
 use super::{Crank, Event, Lost, LostReason, Source};

@@ -3,6 +3,9 @@
 /// Bins of the histogram: even, so that doubling the range merges pairs.
 const BINS: usize = 4096;
 
+/// Sums kept side by side: one alone would wait for each addition.
+const LANES: usize = 4;
+
 /// Exponents of f32 differences.
 const EXPONENTS: usize = 256;
 
@@ -36,12 +39,26 @@ impl Default for Values {
 
 impl Values {
     pub fn push(&mut self, samples: &[f32]) {
+        let (mut count, mut sum, mut squares) = ([0_u32; LANES], [0.0; LANES], [0.0; LANES]);
+        let (mut min, mut max) = ([self.min; LANES], [self.max; LANES]);
+        for chunk in samples.chunks(LANES) {
+            for (lane, &sample) in chunk.iter().enumerate() {
+                let counts = sample.is_finite();
+                let x = if counts { f64::from(sample) } else { 0.0 };
+                count[lane] += u32::from(counts);
+                sum[lane] += x;
+                squares[lane] += x * x;
+                min[lane] = if counts && sample < min[lane] { sample } else { min[lane] };
+                max[lane] = if counts && sample > max[lane] { sample } else { max[lane] };
+            }
+        }
+        self.samples += count.into_iter().map(u64::from).sum::<u64>();
+        self.sum += sum.iter().sum::<f64>();
+        self.sum_of_squares += squares.iter().sum::<f64>();
+        self.min = min.into_iter().fold(self.min, f32::min);
+        self.max = max.into_iter().fold(self.max, f32::max);
+        self.histogram.widen(self.max.max(-self.min));
         for sample in samples.iter().copied().filter(|x| x.is_finite()) {
-            let x = f64::from(sample);
-            self.samples += 1;
-            self.sum += x;
-            self.sum_of_squares += x * x;
-            (self.min, self.max) = (self.min.min(sample), self.max.max(sample));
             self.add_difference(sample);
             self.histogram.add(sample);
         }
@@ -52,7 +69,7 @@ impl Values {
         if difference > 0.0 {
             let (count, least) = &mut self.differences[(difference.to_bits() >> 23) as usize & (EXPONENTS - 1)];
             *count += 1;
-            *least = least.min(difference);
+            *least = if difference < *least { difference } else { *least };
         }
     }
 
@@ -117,11 +134,17 @@ impl Histogram {
         Self { counts: vec![0; BINS], range: f32::powi(2.0, -20) }
     }
 
-    fn add(&mut self, x: f32) {
-        while x.abs() >= self.range && self.range < f32::MAX / 4.0 {
+    /// Makes room for a sample of this size.
+    fn widen(&mut self, most: f32) {
+        while most >= self.range && most.is_finite() && self.range < f32::MAX / 4.0 {
             self.double();
         }
-        let place = (x / self.range + 1.0) * (BINS / 2) as f32;
+    }
+
+    /// Counts a sample there is room for.
+    fn add(&mut self, x: f32) {
+        // The range is a power of two: its inverse is exact.
+        let place = (x * (1.0 / self.range) + 1.0) * (BINS / 2) as f32;
         self.counts[(place as usize).min(BINS - 1)] += 1;
     }
 

@@ -1,7 +1,8 @@
 //! Two other views of a spectrogram: above the background at like speed, and by engine order.
 
-use super::spectrogram::{Cells, Region, cells, colour_limits};
+use super::spectrogram::{Region, colour_limits};
 use super::*;
+use crate::card::overview::Cells;
 use crate::card::recording::Recording;
 use crate::out::words::say;
 use crate::stats::order::Arrange;
@@ -22,7 +23,7 @@ const LEAST_DB: f64 = 6.0;
 /// Each column less the median of the columns nearest in speed, so that only what is unusual lights up.
 pub(super) fn above(card: &Card, id: FileId, channel: u16) -> Option<Figure> {
     let (file, recording) = card.recordings().find(|(file, _)| file.id == id)?;
-    let mut cells = cells(recording, channel, &Region::default(), SIZE, SHORT_S)?;
+    let mut cells = Cells::clone(&*card.overview(id, channel, &Region::default(), SIZE, SHORT_S)?);
     let speeds = speeds(recording, &cells);
     take_background_off(&mut cells, &speeds);
     let [_, high] = colour_limits(&cells.levels);
@@ -43,7 +44,7 @@ pub(super) fn orders(card: &Card, id: FileId, channel: u16) -> Option<Figure> {
     let fastest = crank.events.iter().map(|event| f64::from(event.rpm)).max_by(f64::total_cmp)?;
     let region =
         Region { hz: Some([0.0, (ORDERS * fastest / 60.0).min(0.5 * recording.sample_rate_hz())]), time_s: None };
-    let plain = cells(recording, channel, &region, SIZE, LONG_S)?;
+    let plain = card.overview(id, channel, &region, SIZE, LONG_S)?;
     let cells = by_order(&plain, &speeds(recording, &plain));
     let [low, high] = colour_limits(&cells.levels);
     let values = [("file", file.input.name.clone()), ("n", channel.to_string())];
