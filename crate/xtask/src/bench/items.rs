@@ -113,7 +113,10 @@ pub const ITEMS: &[Item] = &[
         title: "Whole job: 10 minutes, 4 channels, 48 kHz, from file to limits, band and window given",
         peers: &[
             python("peer.py, 1 core, true TDC times given", "peer.py"),
-            Spec { label: "native twin, started anew, no search", runs: Runs::Twin("job-10") },
+            Spec {
+                label: "native twin, started anew, no search: all of the result, sensors and hashes too",
+                runs: Runs::Twin("job-10"),
+            },
             page("Chromium, from drop to limits", "limits-10", 1),
         ],
         rounds: Some(3),
