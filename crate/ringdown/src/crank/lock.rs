@@ -318,9 +318,15 @@ impl Lock {
             return if silent { Verdict::Silent } else { Verdict::Contradicted };
         }
         let (mut steps, mut off_deg) = self.nearest(held.k, ahead_deg);
-        // One shifted tooth must not make a gap look a pitch longer.
+        // One shifted tooth must not make a stretched gap look a pitch longer.
         let usual = self.usual_pace(&held.waiting).map(|pace| self.nearest(held.k, passed / pace));
-        if let Some(nearer) = usual.filter(|usual| usual.1 < off_deg) {
+        let leaves_out = |steps: i64| (1..steps).filter(|&j| self.pattern.is_present(held.k + j)).count();
+        let over_gap = |steps: i64| (1..steps).any(|j| !self.pattern.is_present(held.k + j));
+        let better = |(other, off): (i64, f64)| {
+            off < off_deg
+                || (over_gap(other) && self.pattern.is_present(held.k + other) && leaves_out(other) < leaves_out(steps))
+        };
+        if let Some(nearer) = usual.filter(|usual| better(*usual)) {
             (steps, off_deg) = nearer;
         }
         if steps == 0 {
