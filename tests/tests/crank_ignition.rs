@@ -20,7 +20,9 @@ const SIX: &[u16] = &[1, 5, 3, 6, 2, 4];
 
 fn seeds(few: u64, many: u64) -> std::ops::Range<u64> {
     let long = std::env::var_os("RINGDOWN_LONG").is_some();
-    0..if long { many } else { few }
+    // `RINGDOWN_SEED` draws others.
+    let first = std::env::var("RINGDOWN_SEED").map_or(0, |seed| seed.parse().expect("a number"));
+    first..first + if long { many } else { few }
 }
 
 /// Into -half..half of a turn.
@@ -133,7 +135,7 @@ fn an_offset_that_the_sheet_lacks_follows_from_the_trigger() {
         assert!(!due || (crank.has_angle() && got.found > 0.97), "seed {seed}: {got:?}");
         assert_eq!((got.wrong, got.invented), (0, 0), "seed {seed}: {got:?}");
         let claimed = crank.track.segments.iter().map(|segment| segment.error_deg).fold(0.0, f64::max);
-        assert!(claimed >= within && !(got.deg > claimed), "seed {seed}: {got:?} of {claimed}");
+        assert!(claimed >= within && (!due || got.deg <= claimed), "seed {seed}: {got:?} of {claimed}");
     }
     println!("at most {worst:.2} degrees off");
 }

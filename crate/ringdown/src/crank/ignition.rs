@@ -15,9 +15,10 @@ const FEWEST: usize = 20;
 /// Half of the edges lie this near to their middle, or the angle was not held, degrees.
 const STEADY_DEG: f64 = 3.0;
 /// Where the other edge is this much steadier than the sheet's, and that one scatters by more than a control unit does, the
-/// other is the one that fires: charging begins a fixed time before, hence at another angle at every speed.
+/// other is the one that fires: charging begins a fixed time before, hence at another angle at every speed. The ripple of the speed
+/// alone may favour either by less.
 const STEADIER: f64 = 0.5;
-const SCATTER_DEG: f64 = 0.3;
+const SCATTER_DEG: f64 = 2.0;
 /// What control units that aim by the speed before, drivers and the reading of a timing mark are off by, degrees to either side:
 /// common practice, no source.
 const OFF_DEG: f64 = 3.0;
