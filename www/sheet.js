@@ -27,11 +27,19 @@ export function crankLacks(sheet) {
   return (CRANK_NEEDS[crank.kind] ?? []).filter((name) => crank[name] === null || crank[name] === undefined);
 }
 
+/** Fields an ignition trigger that was begun still lacks. @param {Sheet} sheet @returns {string[]} */
+export function ignitionLacks({ ignition }) {
+  const needs = ["channel", "cylinder", "deg_btdc"];
+  const lacks = needs.filter((name) => typeof ignition?.[name] !== "number");
+  return lacks.length < needs.length ? lacks : [];
+}
+
 /** The sheet as the core takes it: half-typed signals and sensors wait until they are whole. @param {Sheet} sheet @returns {Sheet} */
 export function wholeSheet(sheet) {
   const whole = { ...sheet };
   if (whole.crank && (!whole.crank.kind || crankLacks(sheet).length)) whole.crank = null;
   if (whole.cam && (!whole.cam.kind || (whole.cam.kind !== "none" && !whole.cam.channel))) whole.cam = null;
+  if (whole.ignition && (ignitionLacks(sheet).length || typeof whole.ignition.channel !== "number")) whole.ignition = null;
   const pair = whole.gas_temperature_k;
   if (pair && pair.some((/** @type {unknown} */ one) => typeof one !== "number")) whole.gas_temperature_k = null;
   if (Array.isArray(whole.sensors)) {

@@ -72,7 +72,7 @@ const entriesOf = (kept, fits) => (isRecord(kept) ? Object.fromEntries(Object.en
 function fitsSheet(value, key) {
   const isList = (/** @type {unknown} */ list) => list === null || list === undefined || Array.isArray(list);
   if (key === "sensors") return isList(value) && (/** @type {any[]} */ (value ?? [])).every((one) => isRecord(one) && isList(one.cylinders));
-  if (["crank", "cam", "control", "events_deg_atdc"].includes(key)) return value === null || isRecord(value);
+  if (["crank", "cam", "ignition", "control", "events_deg_atdc"].includes(key)) return value === null || isRecord(value);
   return key === "gas_temperature_k" ? isList(value) : true;
 }
 

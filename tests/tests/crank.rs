@@ -134,8 +134,12 @@ fn a_real_wheel_is_decoded_on_either_edge() {
         (3.04, 0.99, Edge::Rising),
         (3.28, 0.90, Edge::Rising),
         (3.34, 0.86, Edge::Rising),
+        (3.38, 0.86, Edge::Rising),
+        (3.45, 0.80, Edge::Rising),
         (3.28, 0.90, Edge::Falling),
         (3.34, 0.86, Edge::Falling),
+        (3.38, 0.86, Edge::Falling),
+        (3.45, 0.80, Edge::Falling),
     ] {
         for speed in [Speed::Steady(530.0), Speed::Swing(1800.0, 1200.0, 3.0)] {
             let missing = Missing::One(2);

@@ -151,13 +151,11 @@ fn speed_limit(wheel: Wheel, signal: Signal) -> f64 {
 fn misses(wheel: Wheel, signal: Signal, coarse: bool, got: &Measured) -> Vec<&'static str> {
     let clean = matches!(signal, Signal::Square | Signal::SoundInput);
     let single = matches!(wheel, Wheel::Turn | Wheel::Cycle);
-    // Known limits: twelve spoilt teeth let one event in some thousand be found twice; pulses of four samples through a
-    // sound input are off by half a sample.
-    let twice = usize::from((wheel, signal) == (Wheel::Missing(12, 1), Signal::Spoilt));
+    // A known limit: pulses of four samples through a sound input are off by half a sample.
     let slack = if (wheel, signal, coarse) == (Wheel::Edges, Signal::SoundInput, true) { 1.4 } else { 1.0 };
     let asked = [
         (got.wrong > 0, "cylinder"),
-        (got.invented > twice, "invented"),
+        (got.invented > 0, "invented"),
         (!(got.deg < wheel.limit_deg(signal) * slack), "angle"),
         (!(got.found >= if clean { 0.99 } else { 0.95 }), "found"),
         // A single pulse tells no speed within its turn.

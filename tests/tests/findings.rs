@@ -172,6 +172,10 @@ fn with_sheet(name: &'static str, change: impl Fn(&mut Value)) -> Scene {
     Scene::of(name, vec![(SHEET, sheet(change), None), ("sound.wav", wave(TWO, 4, |_, _, sample| sample), SAFE)])
 }
 
+fn trigger(channel: u16, deg_btdc: u16) -> Value {
+    serde_json::json!({"channel": channel, "cylinder": 1, "deg_btdc": deg_btdc, "edge": "rising"})
+}
+
 fn logged(name: &'static str, change: impl Fn(usize, Vec<String>) -> Option<Vec<String>>) -> Scene {
     Scene::of(name, vec![("evening-two.csv", log("evening-two.csv", change), None)])
 }
@@ -353,6 +357,14 @@ fn cranks() -> Vec<Scene> {
         ),
         with_sheet("the wheel's place is given too small", |sheet| sheet["crank"]["gap_deg_btdc"] = 44.into()),
         with_sheet("the wheel's place is given too great", |sheet| sheet["crank"]["gap_deg_btdc"] = 124.into()),
+        // The cam's pulse stands for an ignition trigger: on the demo it comes 60 degrees before TDC of cylinder 1.
+        with_sheet("an ignition trigger, and the wheel's place is not known", |sheet| {
+            sheet["crank"]["gap_deg_btdc"] = Value::Null;
+            sheet["ignition"] = trigger(4, 60);
+        }),
+        with_sheet("an ignition trigger that agrees", |sheet| sheet["ignition"] = trigger(4, 60)),
+        with_sheet("an ignition trigger that disagrees", |sheet| sheet["ignition"] = trigger(4, 50)),
+        with_sheet("an ignition trigger on a sensor's channel", |sheet| sheet["ignition"] = trigger(1, 10)),
         with_sheet("no cam, and one sensor for all", |sheet| {
             sheet["cam"] = Value::Null;
             sheet["sensors"] = serde_json::json!([{"channel": 1, "cylinders": [1, 2, 3, 4]}]);

@@ -3,7 +3,7 @@
 import { el, find, setText } from "../parts/dom.js";
 import { freshId, lengthText, numberText, toMm, typedList, typedNumber, typedOrder } from "../parts/field.js";
 import { fileName, saveText } from "../parts/save.js";
-import { crankLacks, fieldAt, withField } from "../sheet.js";
+import { crankLacks, fieldAt, ignitionLacks, withField } from "../sheet.js";
 import { setOptions } from "./choice.js";
 import { plainSection } from "./section.js";
 
@@ -27,6 +27,8 @@ const FIELDS = [
   field("crank_deg_btdc", "crank.deg_btdc", "number", "pulse angle"), field("crank_edge", "crank.edge", "word", "crank edge"),
   field("cam_kind", "cam.kind", "word", "cam signal"), field("cam_channel", "cam.channel", "number", "cam channel"),
   field("cam_deg_btdc", "cam.deg_btdc", "number", "cam angle"), field("cam_edge", "cam.edge", "word", "cam edge"),
+  field("ignition_channel", "ignition.channel", "number", "ignition channel"), field("ignition_cylinder", "ignition.cylinder", "number", "ignition cylinder"),
+  field("ignition_deg_btdc", "ignition.deg_btdc", "number", "ignition angle"), field("ignition_edge", "ignition.edge", "word", "ignition edge"),
   field("injection", "events_deg_atdc.injection", "number", "injection"),
   field("intake_close", "events_deg_atdc.intake_close", "number", "intake closing"),
   field("exhaust_close", "events_deg_atdc.exhaust_close", "number", "exhaust closing"),
@@ -267,6 +269,7 @@ class SheetForm {
     const { sheet } = this.state.inputs;
     if (path[0] === "crank" && crankLacks(sheet).includes(path[1])) return "needed before crank angle can be found";
     if (path[0] === "cam" && path[1] === "channel" && sheet.cam?.kind === "pulse-per-cycle" && !sheet.cam.channel) return "needed to use the cam signal";
+    if (path[0] === "ignition" && ignitionLacks(sheet).includes(path[1])) return "needed to use the ignition trigger";
     return "";
   }
 }

@@ -359,6 +359,7 @@ pub const SAME_EVENT_S: f64 = 0.0008;
 fn same_crank(a: &Sheet, b: &Sheet) -> bool {
     a.crank == b.crank
         && a.cam == b.cam
+        && a.ignition == b.ignition
         && a.cylinders == b.cylinders
         && a.strokes == b.strokes
         && a.firing_order == b.firing_order

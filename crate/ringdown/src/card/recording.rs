@@ -165,6 +165,9 @@ impl Recording {
             {
                 return Role::Cam;
             }
+            if sheet.ignition.as_ref().is_some_and(|ignition| ignition.channel == channel) {
+                return Role::Pulse;
+            }
             if let Some(sensors) = &sheet.sensors {
                 return if sensors.iter().any(|sensor| sensor.channel == channel) { Role::Sensor } else { Role::Other };
             }

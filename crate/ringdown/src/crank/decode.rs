@@ -4,9 +4,11 @@ use super::blind::Loudness;
 use super::cycle::{Cut, Placed, Placing};
 use super::edges::{EdgeFinder, RawEdge};
 use super::events::{Known, events_of};
+use super::ignition::Trigger;
 use super::lock::{Between, Counted, Lock, Mark};
 use super::offset::{self, Heard};
 use super::pattern::{Anchor, Pattern, cam_of, channel_of};
+use super::pulse::{PulseEdges, Pulses};
 use super::{Event, Lost, LostReason, Track, turn};
 use crate::read::sheet::{Edge, Sheet};
 use crate::stats::order::Arrange;
@@ -15,8 +17,6 @@ use crate::stats::order::Arrange;
 const ENOUGH: u64 = 48;
 /// An interval this long may hold a firing before the first edge or after the last.
 const FAR_DEG: f64 = 45.0;
-/// Cam edges a second beyond which no camshaft turns.
-const CAM_PER_S: f64 = 250.0;
 
 /// What the crank reference of one recording gave.
 #[derive(Debug, Clone, Default)]
@@ -143,6 +143,38 @@ pub enum Note {
         /// Angle after which firings look alike.
         every_deg: f64,
     },
+    /// The sheet has no position: it was taken from an ignition trigger.
+    OffsetFromIgnition {
+        /// The reference before cylinder 1's firing TDC, degrees.
+        deg_btdc: f64,
+        /// 95 % interval to either side.
+        within_deg: f64,
+        /// Edges it rests on.
+        edges: usize,
+    },
+    /// The sheet's position and the ignition trigger agree.
+    OffsetConfirmed {
+        /// Position by the trigger, degrees before cylinder 1's firing TDC.
+        deg_btdc: f64,
+        /// 95 % interval to either side.
+        within_deg: f64,
+    },
+    /// They don't.
+    OffsetAgainstIgnition {
+        /// Position by the trigger, degrees before cylinder 1's firing TDC.
+        deg_btdc: f64,
+        /// 95 % interval to either side.
+        within_deg: f64,
+        /// The sheet's is so much greater.
+        off_deg: f64,
+    },
+    /// The ignition trigger keeps no angle.
+    IgnitionUnclear {
+        /// Edges inside the track.
+        edges: usize,
+        /// Half of them lie further than this from their middle, degrees; infinite without any.
+        spread_deg: f64,
+    },
     /// The turn was told by the sensors in so many of the segments without a cam.
     TurnHeard {
         /// Segments named.
@@ -180,7 +212,8 @@ pub struct Decoder {
     sample_rate_hz: f64,
     samples: u64,
     wheel: Option<Wheel>,
-    cam: Option<Cam>,
+    cam: Option<Pulses>,
+    ignition: Option<Trigger>,
     channels: Vec<u16>,
     notes: Vec<Note>,
 }
@@ -199,6 +232,7 @@ impl Decoder {
             sheet: sheet.clone(),
             wheel: None,
             cam: None,
+            ignition: None,
             sample_rate_hz,
             samples: 0,
             channels: Vec::new(),
@@ -215,15 +249,23 @@ impl Decoder {
         if let Some((channel, edge, deg_btdc)) = cam_of(&sheet.cam).filter(|_| decoder.cam_matters()) {
             if present(channel) {
                 decoder.channels.push(channel);
-                decoder.cam = Some(Cam::new(edge, deg_btdc, sample_rate_hz));
+                decoder.cam = Some(Pulses::new(edge, deg_btdc, sample_rate_hz));
             } else {
                 decoder.notes.push(Note::NoChannel { channel });
+            }
+        }
+        if let Some(ignition) = sheet.ignition.as_ref().filter(|_| decoder.has_place()) {
+            if present(ignition.channel) {
+                decoder.channels.push(ignition.channel);
+                decoder.ignition = Some(Trigger::new(ignition, sample_rate_hz));
+            } else {
+                decoder.notes.push(Note::NoChannel { channel: ignition.channel });
             }
         }
         Some(decoder)
     }
 
-    /// Channels (from 1) whose samples [`Decoder::push`] wants: wheel or pulse, then cam if any.
+    /// Channels (from 1) whose samples [`Decoder::push`] wants: wheel or pulse, then cam and ignition trigger if any.
     pub fn channels(&self) -> Vec<u16> {
         self.channels.clone()
     }
@@ -237,6 +279,10 @@ impl Decoder {
         }
         if let (Some(cam), Some(plane)) = (&mut self.cam, planes.get(1)) {
             cam.push(plane);
+        }
+        let place = if self.cam.is_some() { 2 } else { 1 };
+        if let (Some(trigger), Some(plane)) = (&mut self.ignition, planes.get(place)) {
+            trigger.push(plane);
         }
     }
 
@@ -258,6 +304,7 @@ impl Decoder {
         };
         crank.track.segments = counted.segments;
         self.reach_ends(&mut crank);
+        self.hear_ignition(&mut crank);
         self.place(&mut crank);
         crank
     }
@@ -290,6 +337,31 @@ impl Decoder {
         !self.pattern.is_single() || self.pattern.anchor == Anchor::Cam
     }
 
+    /// Whether the pattern itself has one place in the turn or cycle, which the sheet may give.
+    fn has_place(&self) -> bool {
+        matches!(self.pattern.anchor, Anchor::Turn | Anchor::Cycle)
+    }
+
+    /// Takes the reference's place from the ignition trigger where the sheet has none, and holds the sheet's to it.
+    fn hear_ignition(&mut self, crank: &mut Crank) {
+        let Some(trigger) = self.ignition.take().filter(|_| !crank.track.segments.is_empty()) else { return };
+        let order = self.sheet.firing().unwrap_or_default();
+        let period_deg = self.pattern.period_deg.min(self.sheet.cycle_deg());
+        match trigger.place(&crank.track, &order, period_deg) {
+            Err(unclear) => crank.notes.push(unclear),
+            Ok(spark) => {
+                let note = spark.against(self.pattern.first_deg.map(|deg| -deg), period_deg);
+                if self.pattern.first_deg.is_none() {
+                    self.pattern.first_deg = Some(-spark.deg_btdc);
+                    for segment in &mut crank.track.segments {
+                        segment.error_deg = segment.error_deg.hypot(spark.within_deg);
+                    }
+                }
+                crank.notes.push(note);
+            }
+        }
+    }
+
     /// Whether the cam can add anything: two-strokes and pulses once a cycle know their turn.
     fn cam_matters(&self) -> bool {
         match self.pattern.anchor {
@@ -309,7 +381,7 @@ impl Decoder {
         let cycle_deg = self.sheet.cycle_deg();
         let order = firing.as_deref().unwrap_or(&[]);
         let first_cylinder_deg = order.iter().find(|f| f.0 == 1).map_or(0.0, |f| f.1);
-        let cam = self.cam.take().map(Cam::finish);
+        let cam = self.cam.take().map(Pulses::finish);
         let placing = Placing {
             pattern: &self.pattern,
             cycle_deg,
@@ -346,7 +418,7 @@ impl Decoder {
         }
     }
 
-    fn note_position(&self, crank: &mut Crank, known: &[Known], cam: Option<&CamEdges>, placed: &[Placed]) {
+    fn note_position(&self, crank: &mut Crank, known: &[Known], cam: Option<&PulseEdges>, placed: &[Placed]) {
         if known.is_empty() {
             return;
         }
@@ -482,96 +554,4 @@ fn refuse(pattern: &Pattern, counted: &mut Counted) -> Option<Refusal> {
     let orderly = recogniser.regular * 10 > recogniser.intervals * 8 && recogniser.intervals > 20;
     let reason = if note.is_some() || orderly { LostReason::PatternBroken } else { LostReason::NotAWheel };
     Some(Refusal { reason, note })
-}
-
-// ---- cam ----
-
-struct Cam {
-    finder: EdgeFinder,
-    found: Vec<RawEdge>,
-    edges: CamEdges,
-    /// Swing at each edge.
-    swings: Vec<f32>,
-    rising: bool,
-    sample_rate_hz: f64,
-}
-
-/// Times of the cam's edge.
-struct CamEdges {
-    edges_s: Vec<f64>,
-    deg_btdc: Option<f64>,
-    /// Far more edges than a camshaft gives.
-    noise: bool,
-}
-
-impl Cam {
-    fn new(edge: Option<Edge>, deg_btdc: Option<f64>, sample_rate_hz: f64) -> Self {
-        Self {
-            finder: EdgeFinder::for_pulses(sample_rate_hz),
-            found: Vec::new(),
-            edges: CamEdges { edges_s: Vec::new(), deg_btdc, noise: false },
-            swings: Vec::new(),
-            rising: edge != Some(Edge::Falling),
-            sample_rate_hz,
-        }
-    }
-
-    fn push(&mut self, samples: &[f32]) {
-        let mut found = std::mem::take(&mut self.found);
-        for part in samples.chunks(1 << 16) {
-            self.finder.push(part, &mut found);
-            found.drain(..).for_each(|edge| self.take(edge));
-        }
-        self.found = found;
-    }
-
-    fn take(&mut self, edge: RawEdge) {
-        if edge.rising != self.rising || self.edges.noise {
-            return;
-        }
-        let t_s = edge.at / self.sample_rate_hz;
-        self.edges.edges_s.push(t_s);
-        self.swings.push(edge.swing);
-        if self.edges.edges_s.len() as f64 > 1000.0 + CAM_PER_S * t_s {
-            self.edges.noise = true;
-            (self.edges.edges_s, self.swings) = (Vec::new(), Vec::new());
-        }
-    }
-
-    fn finish(mut self) -> CamEdges {
-        let mut found = Vec::new();
-        self.finder.finish(&mut found);
-        found.drain(..).for_each(|edge| self.take(edge));
-        self.edges.edges_s = pulses(&self.edges.edges_s, &self.swings);
-        self.edges
-    }
-}
-
-/// Leaves out the noise that was taken for edges before the first pulse came: its swing is small beside what follows.
-fn pulses(edges_s: &[f64], swings: &[f32]) -> Vec<f64> {
-    /// A slow idle's cam comes every 0.3 s.
-    const AHEAD_S: f64 = 0.4;
-    /// Noise is smaller than this share of a pulse.
-    const SMALL: f32 = 0.3;
-    let mut kept = Vec::new();
-    let mut coming = std::collections::VecDeque::new();
-    let mut next = 0;
-    for (index, &t_s) in edges_s.iter().enumerate() {
-        while let Some(&later_s) = edges_s.get(next).filter(|later_s| **later_s <= t_s + AHEAD_S) {
-            // Falling maxima: what is followed by something larger can never be the largest again.
-            while coming.back().is_some_and(|&(_, swing)| swing <= swings[next]) {
-                coming.pop_back();
-            }
-            coming.push_back((later_s, swings[next]));
-            next += 1;
-        }
-        while coming.front().is_some_and(|&(at_s, _)| at_s < t_s) {
-            coming.pop_front();
-        }
-        let largest = coming.front().map_or(0.0, |&(_, swing)| swing);
-        if swings[index] >= SMALL * largest {
-            kept.push(t_s);
-        }
-    }
-    kept
 }

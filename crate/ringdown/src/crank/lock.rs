@@ -32,6 +32,9 @@ const MAINS_HZ: [f64; 4] = [50.0, 60.0, 100.0, 120.0];
 const WANDER: f64 = 0.005;
 /// From one interval to the next the pace hardly changes more; distorted gaps included.
 const LIKELY: std::ops::Range<f64> = 0.68..1.47;
+/// From one whole period to the next the pace hardly changes more; after false teeth a count that does has run ahead: they halve
+/// the pace, and an ordinary interval then looks like the gap.
+const ENDURING: std::ops::Range<f64> = 0.8..1.25;
 /// Teeth further apart than this leave the speed time to change.
 const COARSE_DEG: f64 = 15.0;
 /// Silence counted as such, seconds.
@@ -165,6 +168,9 @@ struct Held {
     missing: u64,
     extra: u64,
     pace_at_gap: f64,
+    /// Samples a degree over the whole period before the last clean gap, and whether teeth came rough, extra or not at all since.
+    period_pace: Option<f64>,
+    untidy: bool,
     /// Edges that look like a sine's at the frequency of the mains, and all.
     hum: (u32, u32),
     /// The count without its last edge, where that one missed the prediction by far.
@@ -296,6 +302,8 @@ impl Lock {
             missing: 0,
             extra: 0,
             pace_at_gap: pace,
+            period_pace: None,
+            untidy: false,
             hum: (0, 0),
             doubt: None,
         };
@@ -318,9 +326,15 @@ impl Lock {
             return if silent { Verdict::Silent } else { Verdict::Contradicted };
         }
         let (mut steps, mut off_deg) = self.nearest(held.k, ahead_deg);
-        // One shifted tooth must not make a gap look a pitch longer.
+        // One shifted tooth must not make a stretched gap look a pitch longer.
         let usual = self.usual_pace(&held.waiting).map(|pace| self.nearest(held.k, passed / pace));
-        if let Some(nearer) = usual.filter(|usual| usual.1 < off_deg) {
+        let leaves_out = |steps: i64| (1..steps).filter(|&j| self.pattern.is_present(held.k + j)).count();
+        let over_gap = |steps: i64| (1..steps).any(|j| !self.pattern.is_present(held.k + j));
+        let better = |(other, off): (i64, f64)| {
+            let whole = over_gap(other) && self.pattern.is_present(held.k + other) && leaves_out(other) == 0;
+            off < off_deg || (whole && leaves_out(steps) > 0 && self.is_tidy(&held.waiting))
+        };
+        if let Some(nearer) = usual.filter(|usual| better(*usual)) {
             (steps, off_deg) = nearer;
         }
         if steps == 0 {
@@ -402,6 +416,7 @@ impl Lock {
         let rough = off_deg > 0.3 * self.pattern.interval_to(k).min(advance);
         held.doubt = rough.then(|| Box::new(held.clone()));
         held.rough = if rough { held.rough + 1 } else { 0 };
+        held.untidy |= rough || skipped > 0;
         held.missing += skipped;
         held.faults += skipped as f64;
         held.off += off_deg / advance;
@@ -446,6 +461,17 @@ impl Lock {
         let from = teeth.len().checked_sub(TEETH + 1)?;
         let (first, last) = (teeth.get(from)?, teeth.get(from + TEETH - 1)?);
         Some((last.1 - first.1) / (self.pattern.at(last.0) - self.pattern.at(first.0)))
+    }
+
+    /// Whether the last teeth came one by one and about a pitch apart.
+    fn is_tidy(&self, teeth: &[(i64, f64)]) -> bool {
+        let Some(pace) = self.usual_pace(teeth) else { return false };
+        let even = |pair: &[(i64, f64)]| {
+            let &[(k0, t0), (k1, t1)] = pair else { return false };
+            let deg = (t1 - t0) / pace;
+            k1 == k0 + 1 && (deg / self.pattern.pitch_deg() - 1.0).abs() < ASTRAY
+        };
+        teeth.get(teeth.len().saturating_sub(8)..).is_some_and(|last| last.windows(2).all(even))
     }
 
     /// Counts what looks like hum of the mains.
@@ -503,6 +529,14 @@ impl Lock {
         if !passage.at_key {
             return false;
         }
+        let period_pace = self.period_pace(&held.waiting);
+        let slipped =
+            held.period_pace.zip(period_pace).is_some_and(|(before, now)| !ENDURING.contains(&(now / before)));
+        if slipped && (held.untidy || held.faults > 0.0) {
+            held.bad_gaps += 1;
+            return held.bad_gaps >= 3;
+        }
+        (held.period_pace, held.untidy) = (period_pace, false);
         if self.weed(held) > 1 + self.pattern.edges() / 12 {
             return true;
         }
@@ -518,6 +552,12 @@ impl Lock {
             self.confirm(held)
         }
         false
+    }
+
+    /// Samples a degree over all that waits.
+    fn period_pace(&self, teeth: &[(i64, f64)]) -> Option<f64> {
+        let (first, last) = (teeth.first()?, teeth.last()?);
+        (last.0 > first.0).then(|| (last.1 - first.1) / (self.pattern.at(last.0) - self.pattern.at(first.0)))
     }
 
     /// Takes out waiting teeth that lie far from the line between their neighbours: false edges taken for a true one.

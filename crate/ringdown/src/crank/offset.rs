@@ -37,6 +37,7 @@ impl Heard {
 pub(super) fn listen(crank: &mut Crank, sheet: &Sheet, voices: &[&Loudness]) -> Option<Heard> {
     let pattern = Pattern::new(sheet.crank.as_ref()?, sheet.cycle_deg())?;
     let stands_in = matches!(pattern.anchor, Anchor::Turn | Anchor::Cycle) && pattern.first_deg.is_none();
+    let stands_in = stands_in && !crank.notes.iter().any(|note| matches!(note, Note::OffsetFromIgnition { .. }));
     if !stands_in && crank.notes.contains(&Note::OffsetUnknown) {
         // A pattern that repeats within the turn, without its cam: each segment counts from another tooth.
         return None;

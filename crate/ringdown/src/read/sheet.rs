@@ -23,6 +23,7 @@ pub struct Sheet {
     pub sensors: Option<Vec<SheetSensor>>,
     pub crank: Option<Crank>,
     pub cam: Option<Cam>,
+    pub ignition: Option<Ignition>,
     pub events_deg_atdc: Option<Map<String, Value>>,
     pub control: Option<Map<String, Value>>,
     /// Unknown fields, kept and reported.
@@ -45,6 +46,7 @@ impl Default for Sheet {
             sensors: None,
             crank: None,
             cam: None,
+            ignition: None,
             events_deg_atdc: None,
             control: None,
             unknown: Map::new(),
@@ -145,6 +147,21 @@ pub enum Cam {
         edge: Option<Edge>,
     },
     None,
+}
+
+/// The logic-level trigger that fires one cylinder (never a coil's primary), at an angle that was held while recording: says
+/// where the crank reference stands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ignition {
+    /// From 1.
+    pub channel: u16,
+    /// Whose spark it fires; two cylinders with one coil: either.
+    pub cylinder: u16,
+    /// Ignition angle, degrees before that cylinder's firing TDC.
+    pub deg_btdc: f64,
+    /// Which edge fires; falling where not told.
+    #[serde(default)]
+    pub edge: Option<Edge>,
 }
 
 impl Sheet {

@@ -4,7 +4,7 @@
 //! source): they catch slips of unit and of the decimal mark, not unusual engines.
 
 use super::json::{self, Fields, Span};
-use super::sheet::{Cam, Crank, Edge, Missing, Sheet, SheetSensor};
+use super::sheet::{Cam, Crank, Edge, Ignition, Missing, Sheet, SheetSensor};
 use crate::error::{Error, Loaded};
 use serde_json::{Map, Value};
 
@@ -20,6 +20,7 @@ const TEETH: Span = Span(2.0, 400.0, "teeth, the missing ones counted");
 const MISSING: Span = Span(1.0, 399.0, "missing teeth (0: use the kind even-teeth)");
 const TURN_DEG: Span = Span(0.0, 360.0, "degrees of one crank turn");
 const CYCLE_DEG: Span = Span(-720.0, 720.0, "crank degrees (one cycle either way)");
+const IGNITION_DEG: Span = Span(-60.0, 90.0, "degrees before TDC (an ignition angle; after TDC is negative)");
 const RPM: Span = Span(0.0, 30_000.0, "1/min");
 const ANY: Span = Span(-1e9, 1e9, "");
 const MOST_LISTED: usize = 400;
@@ -47,6 +48,8 @@ pub(super) fn sheet(mut fields: Fields) -> Result<Loaded<Sheet>, Error> {
     };
     sheet.firing_order = firing_order(&mut fields, sheet.cylinders)?;
     sheet.firing_angles_deg = firing_angles(&mut fields, &sheet)?;
+    sheet.ignition =
+        fields.object("ignition")?.map(|inner| ignition(inner, sheet.cylinders, &mut notes)).transpose()?;
     sheet.sensors = sensors(&mut fields, sheet.cylinders, &mut notes)?;
     sheet.unknown = fields.rest(&mut notes);
     Ok(Loaded { value: sheet, notes })
@@ -230,6 +233,20 @@ fn cam(mut inner: Fields, notes: &mut Vec<Error>) -> Result<Cam, Error> {
         }
         _ => Ok(Cam::None),
     }
+}
+
+fn ignition(mut inner: Fields, cylinders: Option<u16>, notes: &mut Vec<Error>) -> Result<Ignition, Error> {
+    let highest = cylinders.map_or(16.0, f64::from);
+    let ignition = Ignition {
+        channel: inner.needed("channel", CHANNEL)?,
+        cylinder: inner.needed("cylinder", Span(1.0, highest, "(the engine's cylinders)"))?,
+        deg_btdc: inner
+            .number("deg_btdc", IGNITION_DEG)?
+            .ok_or_else(|| inner.wrong("deg_btdc", "nothing".into(), "the ignition angle held while recording"))?,
+        edge: edge(&mut inner)?,
+    };
+    inner.rest(notes);
+    Ok(ignition)
 }
 
 /// Named angles: a number, a list of numbers (one a cylinder), or null.

@@ -16,7 +16,7 @@ pub use ear::{Ears, Loudness};
 use super::track::Segment;
 use super::{Crank, Event, Lost, LostReason, Source};
 use crate::read::sheet::Sheet;
-use phase::{KNOT_S, Phase, Rhythm};
+use phase::{Doubled, KNOT_S, Phase, Rhythm};
 use ridge::{Course, Ridge};
 use rustfft::num_complex::Complex;
 use score::Scorer;
@@ -42,6 +42,8 @@ const RIVALS: [f64; 10] = [0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 /
 const LEAST_SWING_DB: f64 = 0.7;
 /// Share of the strongest line that the next one has in bursts; a sine's logarithm makes 0.13.
 const BURSTS: f64 = 0.35;
+/// Halves of a stretch of hum differ by less of the frequency.
+const STEADY: f64 = 0.01;
 /// Degrees a crank angle from the pattern may be off: the noise of combustion begins and ends at no fixed angle.
 const ERROR_DEG: f64 = 25.0;
 
@@ -145,10 +147,16 @@ impl Blind {
             let mut phase = Phase::integrate(from_s, hop_s, &smooth(&hz));
             phase.hold(&voices, &layout);
             phase.settle(&voices, &layout);
-            if phase.is_doubled(&voices, &layout) {
+            let mut doubled = phase.doubled(&voices, &layout);
+            if doubled == Doubled::Yes {
                 phase.halve();
                 phase.hold(&voices, &layout);
                 phase.settle(&voices, &layout);
+                doubled = phase.doubled(&voices, &layout);
+            }
+            if doubled != Doubled::No {
+                lose(&mut crank, &mut known_to_s, [from_s, to_s], LostReason::Ambiguous);
+                continue;
             }
             let rhythm = phase.place(&voices, &layout);
             let Rhythm { lines, .. } = &rhythm;
@@ -236,10 +244,16 @@ fn is_engine(rhythm: &Rhythm, phase: &Phase, layout: &Layout) -> bool {
     let swing = |line: usize| rhythm.swings_db.get(line.wrapping_sub(1)).copied().unwrap_or(0.0);
     let most = |lines: std::ops::Range<usize>| lines.map(swing).fold(0.0, f64::max);
     let bursts = most(1..firings).max(most(firings + 1..2 * firings + 1)) > BURSTS * most(1..2 * firings + 1);
-    let seconds = KNOT_S * phase.cycles.len().saturating_sub(1) as f64;
-    let turned = phase.cycles.last().zip(phase.cycles.first()).map_or(0.0, |(last, first)| last - first);
-    let hz = firings as f64 * turned / seconds;
-    let with_mains = |mains: f64| (hz / mains - (hz / mains).round()).abs() < 0.001 * hz / mains;
+    let hz = |from: usize, to: usize| {
+        let turned = phase.cycles.get(to).zip(phase.cycles.get(from)).map_or(0.0, |(last, first)| last - first);
+        firings as f64 * turned / (KNOT_S * to.saturating_sub(from).max(1) as f64)
+    };
+    let last = phase.cycles.len().saturating_sub(1);
+    let [first_hz, last_hz, whole_hz] = [hz(0, last / 2), hz(last / 2, last), hz(0, last)];
+    // A speed that rises or falls has a mean like the mains by chance.
+    let steady = (last_hz - first_hz).abs() < STEADY * whole_hz;
+    let with_mains =
+        |mains: f64| steady && (whole_hz / mains - (whole_hz / mains).round()).abs() < 0.001 * whole_hz / mains;
     most(1..2 * firings + 1) > LEAST_SWING_DB && (bursts || !(with_mains(50.0) || with_mains(60.0)))
 }
 

@@ -88,7 +88,14 @@ pub(super) fn view(card: &Card) -> SectionView {
 
 /// Notes of what is as good as what the sheet asks for.
 fn is_harmless(note: &Note) -> bool {
-    matches!(note, Note::Inverted | Note::OtherEdge | Note::TurnHeard { .. })
+    matches!(
+        note,
+        Note::Inverted
+            | Note::OtherEdge
+            | Note::TurnHeard { .. }
+            | Note::OffsetFromIgnition { .. }
+            | Note::OffsetConfirmed { .. }
+    )
 }
 
 /// Without a number of cylinders no rhythm tells a speed.
@@ -181,7 +188,11 @@ fn todos(
     let noted = |wanted: fn(&Note) -> bool| tracked.iter().any(|(_, _, crank)| crank.notes.iter().any(wanted));
     let keys = [
         (noted(|note| matches!(note, Note::OffsetUnknown | Note::OffsetHeard { .. })), "speed.todo.offset"),
-        (noted(|note| matches!(note, Note::OffsetDoubtful { .. })), "speed.todo.offsetcheck"),
+        (
+            noted(|note| matches!(note, Note::OffsetDoubtful { .. } | Note::OffsetAgainstIgnition { .. })),
+            "speed.todo.offsetcheck",
+        ),
+        (noted(|note| matches!(note, Note::IgnitionUnclear { .. })), "speed.todo.ignition"),
         (noted(|note| matches!(note, Note::NoCam)), "speed.todo.cam"),
         (noted(|note| matches!(note, Note::CamDead | Note::CamUnsteady { .. })), "speed.todo.camdead"),
         (noted(|note| matches!(note, Note::NoChannel { .. })), "speed.todo.channel"),
@@ -207,6 +218,16 @@ fn note_sentence(note: &Note) -> Option<String> {
             let key = if *late_deg > 0.0 { "speed.note.offsetlate" } else { "speed.note.offsetearly" };
             say(key, &degrees(late_deg.abs(), *within_deg, *every_deg))
         }
+        Note::OffsetFromIgnition { deg_btdc, within_deg, edges } => {
+            say("speed.note.offsetfromignition", &spark(*deg_btdc, *within_deg, ("n", edges.to_string())))
+        }
+        Note::OffsetConfirmed { deg_btdc, within_deg } => {
+            say("speed.note.offsetconfirmed", &spark(*deg_btdc, *within_deg, ("n", String::new())))
+        }
+        Note::OffsetAgainstIgnition { deg_btdc, within_deg, off_deg } => {
+            say("speed.note.offsetagainst", &spark(*deg_btdc, *within_deg, ("off", number(*off_deg, 1))))
+        }
+        Note::IgnitionUnclear { edges, .. } => say("speed.note.ignitionunclear", &[("n", edges.to_string())]),
         Note::TurnHeard { segments, of } => {
             let values =
                 [("n", segments.to_string()), ("all", of.to_string()), ("sure", number(100.0 * turn::CONFIDENCE, 1))];
@@ -224,6 +245,10 @@ fn note_sentence(note: &Note) -> Option<String> {
 
 fn degrees(deg: f64, within_deg: f64, every_deg: f64) -> [(&'static str, String); 3] {
     [("deg", number(deg, 0)), ("within", number(within_deg, 0)), ("every", number(every_deg, 0))]
+}
+
+fn spark(deg: f64, within_deg: f64, third: (&'static str, String)) -> [(&'static str, String); 3] {
+    [("deg", number(deg, 1)), ("within", number(within_deg, 1)), third]
 }
 
 /// Stretches worth a word: at the very ends of a recording a few milliseconds are always missing.

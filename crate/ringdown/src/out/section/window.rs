@@ -77,7 +77,9 @@ pub(super) fn view(card: &Card) -> SectionView {
     let doubt = match heard_deg {
         Some(deg) => Some(("window.heard", deg, "speed.todo.offset")),
         None => within(card, |note| match note {
-            Note::OffsetDoubtful { within_deg, .. } => Some(*within_deg),
+            Note::OffsetDoubtful { within_deg, .. } | Note::OffsetAgainstIgnition { within_deg, .. } => {
+                Some(*within_deg)
+            }
             _ => None,
         })
         .map(|deg| ("window.doubtful", deg, "speed.todo.offsetcheck")),
