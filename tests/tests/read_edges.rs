@@ -2,7 +2,7 @@
 //!
 //! check: numbers of a log in every writing; what a decimal mark is told by | the standard library's parser on the plain text, written out anew | exact
 //! check: which first bytes are MPEG sound | ISO 11172-3 section 2.4.1.3 (from memory), all headers of three bytes | exact
-//! check: a column's clock, units of time, the calendar | arithmetic on the seconds written; Python's `datetime` rules | 1e-6 s
+//! check: a column's clock, units of time, the calendar | arithmetic on the seconds written; days counted one by one | 2e-6 s, the last digit of seconds since 1970
 
 use proptest::prelude::*;
 use ringdown::error::{Loaded, Place};
@@ -245,7 +245,7 @@ proptest! {
                 3 => format!("{year}/{month}/{day} {h:02}:{m:02}:{s:02}:{rest:03}"),
                 4 => format!("{h:02}:{m:02}:{s:02}.{rest:03}"),
                 // Two digits are a year of this century.
-                5 if year < 2100 => format!("{:02}.{:02}.{:02} {h:02}:{m:02}:{s:02}.{rest:03}+02:00", day, month, year % 100),
+                5 if (2000..2100).contains(&year) => format!("{:02}.{:02}.{:02} {h:02}:{m:02}:{s:02}.{rest:03}+02:00", day, month, year % 100),
                 _ => format!("{year}-{month:02}-{day:02} {twelve}:{m:02}:{s:02}.{rest:03} {half}"),
             };
             text += &format!(";{}\n", 900 + k % 7);
@@ -254,7 +254,7 @@ proptest! {
         prop_assert_eq!(got.value.columns[0].role, Role::Time);
         prop_assert_eq!(got.value.t_s.len(), 30, "{}\n{}", text, said(&got));
         for (k, t_s) in got.value.t_s.iter().enumerate() {
-            prop_assert!((t_s - k as f64 * step_ms as f64 / 1000.0).abs() < 1e-6, "{} {}\n{}", k, t_s, text);
+            prop_assert!((t_s - k as f64 * step_ms as f64 / 1000.0).abs() < 2e-6, "{} {}\n{}", k, t_s, text);
         }
     }
 }

@@ -316,6 +316,22 @@ fn numbers_of_a_flac_stream_are_taken_to_the_ends_of_their_ranges() {
     assert_eq!(error.place, Place::Byte(bytes.len() as u64), "{error}");
 }
 
+/// The first frame is not among those met when the last was looked for, and stands behind blocks of other kinds.
+#[test]
+fn a_stream_begins_behind_its_last_block() {
+    let planes: Vec<Vec<i32>> = (0..60).map(|k| noise(k, 4096, 16)).collect();
+    let frames: Vec<Vec<u8>> = planes
+        .iter()
+        .zip(0..)
+        .map(|(plane, k)| Frame::of(4096 * k, (4, 16), std::slice::from_ref(plane)).bytes())
+        .collect();
+    for more_blocks in [0, 7] {
+        let mut got = open(Stream { more_blocks, ..MONO }.with(&frames)).expect("read").value;
+        assert_eq!(read_of(&mut got, 0, 10)[0], scaled(&planes[0][..10], 16));
+        assert_eq!(read_of(&mut got, 30 * 4096, 10)[0], scaled(&planes[30][..10], 16));
+    }
+}
+
 /// 65 535 samples of side and left at 25 and 24 bits: no frame of two channels is larger.
 #[test]
 fn the_largest_frame_is_read() {
