@@ -226,7 +226,7 @@ fn a_gap_shows_through_times_of_too_few_digits() {
         let step = |k: usize| times[k + 1].parse::<f64>().unwrap_or(0.0) - times[k - 1].parse::<f64>().unwrap_or(0.0);
         let gap = (gap..).find(|k| step(*k) > 6.5e-5).expect("a step of 7");
         let held = times.remove(gap);
-        let error = opened(&times).err().expect("a gap");
+        let error = opened(&times).expect_err("a gap");
         // The head is line 1.
         assert_eq!(error.place, Place::Row { line: gap as u64 + 2 }, "{error}");
         assert!(error.to_string().contains("even sampling"), "{error}");
