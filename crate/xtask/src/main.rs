@@ -10,6 +10,7 @@ mod open;
 mod serve;
 mod shell;
 mod single;
+mod switched;
 mod tally;
 mod test;
 mod tidy;
@@ -27,7 +28,7 @@ usage: cargo xtask <verb>
   test [--long] [--no-browser]  everything that must hold before a change is kept
   tidy                          the house rules alone
   bench [ITEM...]               times the work beside its peers, turn about; all items: writes tests/bench/RESULTS.md
-  mutants PART [--sample N] [--seed N] [--only TEXT]
+  mutants PART [--sample N] [--seed N] [--only TEXT] [--minutes N]
                                 changes stats, read or crank at N places and counts which the tests notice
   checks                        writes the table of checks in DEVELOPERS.md anew, with the figures of the last tests";
 

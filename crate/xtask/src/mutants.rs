@@ -1,12 +1,14 @@
 //! What the tests of a part notice: cargo-mutants changes its code, one change after another, and the tests must fail.
 //!
 //! A change costs a build. So the part and what stands to its left in the order of modules are copied beside the checks
-//! of that part alone, as a small workspace under `target/mutants`: seconds a change instead of minutes.
+//! of that part alone, as a small workspace under `target/mutants`, and all changes are built at once ([`switched`]).
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use crate::shell;
+use crate::switched::{self, Change, Outcome, Outcomes};
 
 /// The release whose changes the figures in `tests/README.md` are about.
 const TOOL: &str = "27.1.0";
@@ -39,7 +41,10 @@ const PARTS: [Part; 3] = [
         name: "read",
         uses: &["error", "units", "progress", "stats"],
         checks: &[
+            "read_apart",
             "read_broken",
+            "read_edges",
+            "read_flac",
             "read_headers",
             "read_log",
             "read_packed",
@@ -69,20 +74,22 @@ pub struct Options {
     sample: usize,
     seed: u64,
     only: Option<String>,
+    minutes: Option<u64>,
 }
 
 impl Options {
-    /// `PART [--sample N] [--seed N] [--only TEXT]`: 0 is all.
+    /// `PART [--sample N] [--seed N] [--only TEXT] [--minutes N]`: a sample of 0 is all.
     pub fn parse(args: &[String]) -> Result<Self, String> {
         let (name, rest) = args.split_first().ok_or("which part: stats, read or crank?")?;
         let part = PARTS.iter().find(|part| part.name == name).ok_or_else(|| format!("there is no part `{name}`"))?;
-        let mut options = Self { part, sample: 100, seed: 1, only: None };
+        let mut options = Self { part, sample: 100, seed: 1, only: None, minutes: None };
         for pair in rest.chunks(2) {
             let [option, value] = pair else { return Err(format!("`{}` lacks its value", pair[0])) };
             let number = || value.parse::<u64>().map_err(|_| format!("`{value}` is no whole number"));
             match option.as_str() {
                 "--sample" => options.sample = number()? as usize,
                 "--seed" => options.seed = number()?,
+                "--minutes" => options.minutes = Some(number()?),
                 "--only" => options.only = Some(value.clone()),
                 _ => return Err(crate::unknown_option(option)),
             }
@@ -92,65 +99,98 @@ impl Options {
 }
 
 pub fn run(options: &Options) -> Result<(), String> {
+    let begun = Instant::now();
+    let until = options.minutes.map(|minutes| begun + Duration::from_secs(60 * minutes));
     let has = shell::answer(shell::cargo().args(["mutants", "--version"])).unwrap_or_default();
     if !has.ends_with(TOOL) {
         return Err(format!("`cargo install cargo-mutants --locked --version {TOOL}` first"));
     }
     let place = cut_out(options.part)?;
-    let mutants = listed(&place, options.part)?;
+    let list = shell::answer(tool(&place, options.part).args(["--list", "--json"]));
+    let changes = switched::changes(&list.ok_or("`cargo mutants --list` failed")?, &place)?;
+    let by_name: BTreeMap<&str, &Change> = changes.iter().map(|change| (change.name.as_str(), change)).collect();
+    let names: Vec<String> = by_name.keys().map(|name| (*name).to_owned()).collect();
     let chosen: Vec<&String> = match &options.only {
-        Some(text) => mutants.iter().filter(|name| name.contains(text)).collect(),
-        None => drawn(&mutants, options.sample, options.seed),
+        Some(text) => names.iter().filter(|name| name.contains(text)).collect(),
+        None => drawn(&names, options.sample, options.seed),
     };
-    println!("{} of {} changes, seed {}", chosen.len(), mutants.len(), options.seed);
+    println!("{} of {} changes, seed {}", chosen.len(), names.len(), options.seed);
     if chosen.is_empty() {
         return Ok(());
     }
-    // The tool's own trial runs the core's tests alone.
-    let test = ["test", "--quiet", "--workspace", "--tests"];
-    shell::run(in_cut(&place).args(test).arg("--no-run"))?;
-    let begun = std::time::Instant::now();
-    shell::run(in_cut(&place).args(test).stdout(std::process::Stdio::null()))?;
-    let seconds = begun.elapsed().as_secs_f64().ceil();
-    let mut command = tool(&place, options.part);
-    command.args(["--test-workspace=true", "--baseline=skip", "--in-place", "--shuffle", "--cargo-test-arg=--tests"]);
-    // A change that makes the tests three times as slow is noticed as one that hangs.
-    command.arg(format!("--timeout={}", (3.0 * seconds).max(10.0)));
-    // What one check found is enough, and a shrunk example is nobody's.
-    command.env("PROPTEST_MAX_SHRINK_ITERS", "0").env("PROPTEST_FAILURE_PERSISTENCE", "off");
-    // A filter by name lets every "delete field" through; what an earlier round noticed is left out without exception.
-    let others = mutants.iter().filter(|name| !chosen.contains(name));
-    let others: String = others.flat_map(|name| [name.as_str(), "\n"]).collect();
-    write(&place.join("mutants.out/caught.txt"), &others)?;
-    write(&place.join("mutants.out/unviable.txt"), "")?;
-    command.arg("--iterate");
-    // Changes that live make the tool fail; the outcome is what it counted.
-    let status = command.status().map_err(|error| error.to_string())?;
-    let outcome = |name: &str| lines(&place.join("mutants.out").join(format!("{name}.txt")));
-    let (caught, slow, missed) = (outcome("caught"), outcome("timeout"), outcome("missed"));
-    if caught.len() + slow.len() + missed.len() == 0 {
-        return Err(format!("no change could be tried ({status})"));
+    let chosen: Vec<&Change> = chosen.iter().filter_map(|name| by_name.get(name.as_str()).copied()).collect();
+    let mut outcomes = switched::tried(&place, || in_cut(&place), &chosen, until)?;
+    if !outcomes.alone.is_empty() {
+        told(options.part, &outcomes, begun);
+        println!("{} to be built alone", outcomes.alone.len());
+        for name in std::mem::take(&mut outcomes.alone) {
+            if until.is_some_and(|until| Instant::now() > until) {
+                println!("not tried: {name}");
+                continue;
+            }
+            match alone(options.part, &names, name)? {
+                Some(Outcome::Missed) => {
+                    println!("not noticed: {name}");
+                    outcomes.tried.push((name, Outcome::Missed));
+                }
+                Some(outcome) => outcomes.tried.push((name, outcome)),
+                None => outcomes.not_compiled.push(name),
+            }
+        }
     }
-    let (noticed, tried) = (caught.len() + slow.len(), caught.len() + slow.len() + missed.len());
+    if outcomes.tried.is_empty() {
+        return Err("no change could be tried".to_owned());
+    }
+    told(options.part, &outcomes, begun);
+    Ok(())
+}
+
+/// The figures so far.
+fn told(part: &Part, outcomes: &Outcomes, begun: Instant) {
+    let count = |wanted: Outcome| outcomes.tried.iter().filter(|(_, outcome)| *outcome == wanted).count();
+    let (tried, hung) = (outcomes.tried.len(), count(Outcome::Hung));
+    let noticed = tried - count(Outcome::Missed);
     let [low, high] = wilson(noticed as f64, tried as f64);
-    missed.iter().for_each(|name| println!("not noticed: {name}"));
     println!(
-        "{}: {noticed} of {tried} noticed ({} by hanging), {:.1} % (95 %: {:.1} to {:.1}); {} did not compile",
-        options.part.name,
-        slow.len(),
+        "{}: {noticed} of {tried} noticed ({hung} by hanging), {:.1} % (95 %: {:.1} to {:.1}); {} did not compile; {:.0} s",
+        part.name,
         100.0 * noticed as f64 / tried as f64,
         100.0 * low,
         100.0 * high,
-        outcome("unviable").len()
+        outcomes.not_compiled.len(),
+        begun.elapsed().as_secs_f64()
     );
-    Ok(())
+}
+
+/// Tries one change in a build of its own; none when it does not compile.
+fn alone(part: &Part, names: &[String], name: &str) -> Result<Option<Outcome>, String> {
+    let place = cut_out(part)?;
+    let mut command = tool(&place, part);
+    command.args(["--test-workspace=true", "--baseline=skip", "--in-place", "--cargo-test-arg=--tests"]);
+    command.args(["--timeout=120", "--iterate"]).stdout(std::process::Stdio::null());
+    command.env("PROPTEST_MAX_SHRINK_ITERS", "0").env("PROPTEST_FAILURE_PERSISTENCE", "off");
+    // A filter by name lets every "delete field" through; what an earlier round noticed is left out without exception.
+    let others: String = names.iter().filter(|other| *other != name).flat_map(|name| [name.as_str(), "\n"]).collect();
+    write(&place.join("mutants.out/caught.txt"), &others)?;
+    write(&place.join("mutants.out/unviable.txt"), "")?;
+    // Changes that live make the tool fail; the outcome is what it counted.
+    let status = command.status().map_err(|error| error.to_string())?;
+    let has = |file: &str| !lines(&place.join("mutants.out").join(format!("{file}.txt"))).is_empty();
+    Ok(match () {
+        () if has("caught") => Some(Outcome::Noticed),
+        () if has("timeout") => Some(Outcome::Hung),
+        () if has("missed") => Some(Outcome::Missed),
+        () if has("unviable") => None,
+        () => return Err(format!("`{name}` could not be tried ({status})")),
+    })
 }
 
 /// Cargo in the part's own workspace, what it builds beside it so that it outlives the copy.
 fn in_cut(place: &Path) -> std::process::Command {
     let mut command = shell::cargo();
     command.current_dir(place).env("CARGO_TARGET_DIR", place.with_extension("target"));
-
+    // What a change leaves unused is no fault of it. The same for all builds, or what they stand on is built again.
+    command.env("RUSTFLAGS", "--cap-lints=allow");
     command
 }
 
@@ -158,13 +198,6 @@ fn tool(place: &Path, part: &Part) -> std::process::Command {
     let mut command = in_cut(place);
     command.arg("mutants").arg("-f").arg(format!("ringdown/src/{}/**", part.name));
     command
-}
-
-fn listed(place: &Path, part: &Part) -> Result<Vec<String>, String> {
-    let list = shell::answer(tool(place, part).arg("--list")).ok_or("`cargo mutants --list` failed")?;
-    let mut names: Vec<String> = list.lines().map(str::to_owned).collect();
-    names.sort();
-    Ok(names)
 }
 
 /// The workspace of a part, written anew.
@@ -228,11 +261,11 @@ fn copy(from: &Path, to: &Path) -> Result<(), String> {
     Ok(())
 }
 
-fn text(path: &Path) -> Result<String, String> {
+pub fn text(path: &Path) -> Result<String, String> {
     std::fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))
 }
 
-fn write(path: &Path, text: &str) -> Result<(), String> {
+pub fn write(path: &Path, text: &str) -> Result<(), String> {
     let failed = |error: std::io::Error| format!("{}: {error}", path.display());
     path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(failed)?;
     std::fs::write(path, text).map_err(failed)

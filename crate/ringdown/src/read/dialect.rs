@@ -109,7 +109,7 @@ fn make(row: &[Vec<u8>]) -> Make {
         match Decimal::Point.read(cell) {
             Cell::Number(_) => make.numbers += 1,
             Cell::Missing => make.missing += 1,
-            Cell::Text if clock::read(cell).is_some() => make.numbers += 1,
+            Cell::Text if clock::read(cell).is_some() || number::looks_numeric(cell) => make.numbers += 1,
             Cell::Text => make.texts += 1,
         }
     }

@@ -61,7 +61,8 @@ impl Decimal {
         let end = number_end(clean.as_bytes());
         let (number, unit) = (clean.get(..end)?.trim_end(), clean.get(end..)?.trim());
         (unit.is_empty() || names::is_unit(unit)).then_some(())?;
-        let value: f64 = self.without_groups(number)?.parse().ok()?;
+        // Fortran writes the exponent of a double with a D
+        let value: f64 = self.without_groups(number)?.replace(['d', 'D'], "e").parse().ok()?;
         Some(if value.is_finite() { Cell::Number(value) } else { Cell::Missing })
     }
 
@@ -181,7 +182,7 @@ fn plain(cell: &[u8], mark: u8) -> Option<f64> {
 
 /// Whether a cell is written like a number, whatever its marks.
 pub(super) fn looks_numeric(cell: &[u8]) -> bool {
-    matches!(Decimal::Point.read(cell), Cell::Number(_))
+    [Decimal::Point, Decimal::Comma].iter().any(|decimal| matches!(decimal.read(cell), Cell::Number(_)))
 }
 
 /// Which decimal mark the cells of a table use. Each item: column and cell.

@@ -1,0 +1,235 @@
+//! Sources that are longer or shorter than they said, columns that are settings, times of too few digits.
+//!
+//! check: heads of half the columns, flags, labels of marks without end | the formats' own rules | exact
+//! check: files cut into parts, files that shrink while they are read | the same bytes in one piece | exact
+//! check: columns that set knock control up; the first of a role | common practice, no source | exact
+//! check: rates and gaps of recordings as text, times rounded | arithmetic on the times written | exact rate, exact line
+
+use outside_truth::vector_path;
+use proptest::prelude::*;
+use ringdown::error::{Kind, Place};
+use ringdown::read::card::FileRole;
+use ringdown::read::chain::Chain;
+use ringdown::read::log::Log;
+use ringdown::read::roles::Role;
+use ringdown::read::values::Values;
+use ringdown::read::{self, Content, Source, Told};
+use std::io::{Cursor, Read, Seek, SeekFrom};
+
+proptest! {
+    /// A part may go on behind its length: what stands there belongs to nobody.
+    #[test]
+    fn parts_in_a_row_read_as_one_piece(
+        lengths in proptest::collection::vec((0_usize..40, 0_usize..5), 0..6),
+        moves in proptest::collection::vec((0_usize..200, 0_usize..60), 1..20),
+    ) {
+        let mut whole: Vec<u8> = Vec::new();
+        let mut parts: Vec<(Box<dyn Source>, u64)> = Vec::new();
+        for (length, more) in lengths {
+            let bytes: Vec<u8> = (0..length).map(|k| (whole.len() + k) as u8).collect();
+            whole.extend(&bytes);
+            parts.push((Box::new(Cursor::new([bytes, vec![255; more]].concat())), length as u64));
+        }
+        let mut chain = Chain::new(parts);
+        prop_assert_eq!(chain.seek(SeekFrom::End(0)).expect("its end"), whole.len() as u64);
+        for (at, count) in moves {
+            chain.seek(SeekFrom::Start(at as u64)).expect("a place");
+            let mut got = Vec::new();
+            chain.by_ref().take(count as u64).read_to_end(&mut got).expect("it reads");
+            let from = at.min(whole.len());
+            prop_assert_eq!(&got[..], &whole[from..(from + count).min(whole.len())]);
+        }
+    }
+}
+
+/// Says that it is as long as it was, and is not.
+struct Shrunk {
+    inner: Cursor<Vec<u8>>,
+    left: std::rc::Rc<std::cell::Cell<u64>>,
+}
+
+impl Read for Shrunk {
+    fn read(&mut self, out: &mut [u8]) -> std::io::Result<usize> {
+        let most = self.left.get().saturating_sub(self.inner.position()).min(out.len() as u64);
+        self.inner.read(&mut out[..most as usize])
+    }
+}
+
+impl Seek for Shrunk {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        self.inner.seek(to)
+    }
+}
+
+/// A header of 44 bytes and frames of two words of 16 bits (Microsoft RIFF 1.0, from memory).
+fn wav(frames: u32) -> Vec<u8> {
+    let mut bytes = b"RIFF".to_vec();
+    bytes.extend((36 + 4 * frames).to_le_bytes());
+    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x02\0\x80\xbb\0\0\0\xee\x02\0\x04\0\x10\0data");
+    bytes.extend((4 * frames).to_le_bytes());
+    bytes.extend(vec![3; 4 * frames as usize]);
+    bytes
+}
+
+#[test]
+fn a_file_that_shrank_since_it_was_opened_is_told_with_the_byte_it_ends_at() {
+    let left = std::rc::Rc::new(std::cell::Cell::new(u64::MAX));
+    let source = Shrunk { inner: Cursor::new(wav(100_000)), left: left.clone() };
+    let Content::Recording(mut samples) = read::open("x", Box::new(source), &Told::default()).expect("whole").value
+    else {
+        panic!("no recording")
+    };
+    for ends in [44_u64, 1000, 1001, 70_000, 399_999, 400_043] {
+        left.set(ends);
+        let error = samples.read(0, usize::MAX, &mut Vec::new()).expect_err("it is short");
+        assert_eq!(error.place, Place::Byte(ends), "{error}");
+        assert!(matches!(error.kind, Kind::Truncated { promised, present } if present < promised), "{error}");
+    }
+}
+
+fn log(text: &str) -> Log {
+    Log::read("x.csv", Box::new(Cursor::new(text.as_bytes().to_vec())), None).expect("read").value
+}
+
+#[test]
+fn settings_of_knock_control_are_no_level() {
+    for name in [
+        "Knock sensor gain",
+        "Knock window start",
+        "Knock filter frequency [kHz]",
+        "Klopfsensor Verstärkung",
+        "Klopf Fenster Beginn",
+        "Knock control enable",
+        "Knock sensor fault",
+        "Knock error",
+    ] {
+        let got = log(&format!("Time [s];{name}\n0;1.5\n0.1;2.5\n0.2;1.5\n0.3;1\n0.4;2\n"));
+        assert_eq!(got.columns[1].role, Role::Other, "{name}: {}", got.columns[1].reason);
+    }
+}
+
+/// What is found or not is written as 0 and 1; a column without a value says nothing about that.
+#[test]
+fn a_column_of_knock_is_a_flag_where_it_holds_nothing_but_0_and_1() {
+    for (cells, role) in [
+        (["0", "1", "0"], Role::KnockFlag),
+        (["0", "0", "0"], Role::KnockFlag),
+        (["0", "1", "1.5"], Role::Level),
+        (["", "", ""], Role::Level),
+    ] {
+        let rows: String = cells.iter().zip(0..).map(|(cell, k)| format!("0.{k};{cell};90{k}\n")).collect();
+        let got = log(&format!("Time [s];Knock cyl 1;RPM\n{rows}"));
+        assert_eq!(got.columns[1].role, role, "{cells:?}: {}", got.columns[1].reason);
+    }
+}
+
+#[test]
+fn the_word_of_each_role_of_a_file_names_it() {
+    for role in FileRole::ALL {
+        assert_eq!(FileRole::of_word(role.word()), Some(role));
+    }
+    assert_eq!((FileRole::of_word("knock"), FileRole::of_word("")), (Some(FileRole::Knock), None));
+}
+
+/// Words that stand in the file as they are can be read one by one; packed ones and texts can't.
+#[test]
+fn samples_are_plain_where_no_sample_needs_another() {
+    let plain = |name: &str, bytes: Vec<u8>| match read::open(name, Box::new(Cursor::new(bytes)), &Told::default()) {
+        Ok(loaded) => match loaded.value {
+            Content::Recording(samples) => samples.is_plain(),
+            other => panic!("{other:?}"),
+        },
+        Err(error) => panic!("{error}"),
+    };
+    let sound = |file: &str| std::fs::read(vector_path(&format!("sound/{file}"))).expect("a vector");
+    assert!(plain("x.wav", wav(10)));
+    assert!(!plain("x.flac", sound("flac_pcm_16_2.flac")));
+}
+
+/// Half of the columns named is a head; fewer is none.
+#[test]
+fn a_head_may_name_half_of_the_columns() {
+    let row = |from: u32| (from..from + 10).map(|k| k.to_string()).collect::<Vec<_>>().join(";");
+    for (head, named) in [("a;b;c;d;e", true), ("a;b;c;d", false), ("a;b;c;d;e;f;g;h;i;j", true)] {
+        let got = log(&format!("{head}\n{}\n{}\n{}\n", row(1), row(2), row(3)));
+        assert_eq!((got.columns.len(), got.t_s.len()), (10, 3));
+        assert_eq!(got.columns[0].name == "a", named, "{head}: {}", got.columns[0].name);
+    }
+}
+
+#[test]
+fn values_are_empty_until_there_is_one() {
+    let values = |count: u32| (0..count).map(f64::from).collect::<Values>();
+    assert!(values(0).is_empty() && !values(1).is_empty() && !values(5000).is_empty());
+}
+
+/// A list of 4096 labels is read, those behind it are nobody's: a file could hold hundreds of millions.
+#[test]
+fn labels_of_marks_are_read_as_far_as_there_is_room() {
+    let chunk = |id: &[u8], body: &[u8]| [id, &(body.len() as u32).to_le_bytes(), body].concat();
+    for (before, found) in [(0, "late"), (4095, "late"), (4096, "")] {
+        let point = [1_u32, 0, 0, 0, 0, 5].iter().flat_map(|word| word.to_le_bytes()).collect::<Vec<u8>>();
+        let cue = chunk(b"cue ", &[&1_u32.to_le_bytes()[..], &point].concat());
+        let others: Vec<u8> = (0..before).flat_map(|_| chunk(b"labl", &9_u32.to_le_bytes())).collect();
+        let late = chunk(b"labl", &[&1_u32.to_le_bytes()[..], b"late"].concat());
+        let list = chunk(b"LIST", &[&b"adtl"[..], &others, &late].concat());
+        let bytes = [wav(10), cue, list].concat();
+        let Content::Recording(samples) =
+            read::open("x", Box::new(Cursor::new(bytes)), &Told::default()).expect("read").value
+        else {
+            panic!("no recording")
+        };
+        let cues: Vec<(u64, &str)> = samples.cues.iter().map(|cue| (cue.frame, cue.label.as_str())).collect();
+        assert_eq!(cues, [(5, found)], "{before}");
+    }
+}
+
+#[test]
+fn the_first_column_of_a_role_is_the_one_furthest_left() {
+    let got = log("Time [s];Knock level 2 [V];RPM;Knock level 1 [V]\n0;1.5;900;2\n0.1;2.5;910;3\n0.2;1.5;905;4\n");
+    let column = |role| got.first(role).map(|column| column.column);
+    assert_eq!((column(Role::Level), column(Role::Speed), column(Role::Time)), (Some(2), Some(3), Some(1)));
+    assert_eq!(column(Role::Load), None);
+}
+
+/// A column of times and one of volts.
+fn opened(times: &[String]) -> Result<Content, ringdown::error::Error> {
+    let rows: String =
+        times.iter().zip(0..).map(|(t, k)| format!("{t},{}\n", f64::from(k * 37 % 200) / 100.0)).collect();
+    let bytes = format!("Time [s],A [V]\n{rows}").into_bytes();
+    read::open("x.csv", Box::new(Cursor::new(bytes)), &Told::default()).map(|loaded| loaded.value)
+}
+
+#[test]
+fn a_rate_is_whole_unless_the_times_say_otherwise() {
+    for (rate_hz, rows, whole) in [
+        (7000.0, 4000, 7000.0),
+        (7000.0, 64, 7000.0),
+        (7000.4, 64, 7000.0),
+        (7000.4, 20_000, 7000.4),
+        (7000.4, 9000, 7000.4),
+    ] {
+        let times: Vec<String> = (0..rows).map(|k| format!("{:.12}", f64::from(k) / rate_hz)).collect();
+        let Content::Recording(samples) = opened(&times).expect("even") else { panic!("no recording") };
+        let off = (samples.sample_rate_hz - whole).abs();
+        assert!(if whole == 7000.0 { off == 0.0 } else { off < 1e-3 }, "{rate_hz} {rows}: {}", samples.sample_rate_hz);
+    }
+}
+
+/// 30 kHz in times of five places: steps of 3 and 4 in the last. One sample left out is a step of 6 or 7.
+#[test]
+fn a_gap_shows_through_times_of_too_few_digits() {
+    let mut times: Vec<String> = (0..3000).map(|k| format!("{:.5}", f64::from(k) / 30_000.0)).collect();
+    let Content::Recording(samples) = opened(&times).expect("even but for its digits") else { panic!("no recording") };
+    assert!((samples.sample_rate_hz / 30_000.0 - 1.0).abs() < 1e-4, "{}", samples.sample_rate_hz);
+    for gap in [2_usize, 1502, 2000] {
+        let step = |k: usize| times[k + 1].parse::<f64>().unwrap_or(0.0) - times[k - 1].parse::<f64>().unwrap_or(0.0);
+        let gap = (gap..).find(|k| step(*k) > 6.5e-5).expect("a step of 7");
+        let held = times.remove(gap);
+        let error = opened(&times).expect_err("a gap");
+        // The head is line 1.
+        assert_eq!(error.place, Place::Row { line: gap as u64 + 2 }, "{error}");
+        assert!(error.to_string().contains("even sampling"), "{error}");
+        times.insert(gap, held);
+    }
+}
