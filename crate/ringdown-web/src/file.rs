@@ -4,9 +4,11 @@ use std::io::{Error, ErrorKind, Read, Result, Seek, SeekFrom};
 use wasm_bindgen::JsValue;
 use web_sys::{File, FileReaderSync};
 
-/// Most bytes asked of the browser at once, and read ahead: every call costs a turn of its file thread, some milliseconds
-/// where the machine is busy, and pieces of this size come half as quick again as pieces of 8 MiB.
+/// Most bytes asked of the browser at once: every call costs a turn of its file thread, milliseconds where the machine is busy.
 const MOST: u64 = 32 << 20;
+/// Most bytes read ahead. Browsers let a few pieces lie before they clear them away: pieces of 32 MiB cost 160 MB more at the
+/// peak of a job than pieces of 8 MiB.
+const BLOCK: u64 = 16 << 20;
 /// Read ahead after a jump: who looks here and there pays for no more; who reads on gets twice as much each time.
 const LEAST: u64 = 64 << 10;
 /// Kept of what was read before: passes over a recording reach back a little with each slice.
@@ -78,7 +80,7 @@ impl BrowserFile {
         let end = self.block_start + self.block.len() as u64;
         let jump = if self.at >= end { self.at - end } else { self.block_start.saturating_sub(self.at) };
         let reads_on = !self.block.is_empty() && jump <= NEAR;
-        let ahead = if reads_on { (2 * self.block.len() as u64).clamp(LEAST, MOST) } else { LEAST };
+        let ahead = if reads_on { (2 * self.block.len() as u64).clamp(LEAST, BLOCK) } else { LEAST };
         let array = self.ask(self.at, ahead.min(self.length - self.at))?;
         let kept = if self.at == end { self.block.len().min(TAIL) } else { 0 };
         let (gone, fresh) = (self.block.len() - kept, array.length() as usize);
@@ -97,7 +99,7 @@ impl Read for BrowserFile {
         if out.is_empty() || self.at >= self.length {
             return Ok(0);
         }
-        let count = if self.held().is_empty() && out.len() as u64 >= MOST {
+        let count = if self.held().is_empty() && out.len() as u64 >= BLOCK {
             self.read_directly(out)?
         } else {
             if self.held().is_empty() {
