@@ -2,12 +2,11 @@
 
 use std::io::{Error, ErrorKind, Read, Result, Seek, SeekFrom};
 use wasm_bindgen::JsValue;
-use web_sys::{File, FileReaderSync};
+use web_sys::{File, FileReaderSync, MessageChannel, MessagePort};
 
 /// Most bytes asked of the browser at once: every call costs a turn of its file thread, milliseconds where the machine is busy.
 const MOST: u64 = 32 << 20;
-/// Most bytes read ahead. Browsers let a few pieces lie before they clear them away: pieces of 32 MiB cost 160 MB more at the
-/// peak of a job than pieces of 8 MiB.
+/// Most bytes read ahead, and so what a file under way keeps.
 const BLOCK: u64 = 16 << 20;
 /// Read ahead after a jump: who looks here and there pays for no more; who reads on gets twice as much each time.
 const LEAST: u64 = 64 << 10;
@@ -16,10 +15,28 @@ const TAIL: usize = 1 << 20;
 /// A jump no longer than this is reading on: what is skipped costs less than another call.
 const NEAR: u64 = 2 << 20;
 
+/// A port whose other end is closed. What is moved into it is gone at once; a buffer merely let go of lies until the browser
+/// next clears away, which with pieces of 16 MiB came to hundreds of megabytes.
+struct Drain(MessagePort);
+
+impl Drain {
+    fn new() -> std::result::Result<Self, JsValue> {
+        let channel = MessageChannel::new()?;
+        channel.port2().close();
+        Ok(Self(channel.port1()))
+    }
+
+    fn swallow(&self, buffer: &js_sys::ArrayBuffer) {
+        let moved = js_sys::Array::of1(buffer);
+        let _ = self.0.post_message_with_transferable(&JsValue::NULL, &moved); // refused, it is cleared away later
+    }
+}
+
 /// A file dropped on the page.
 pub struct BrowserFile {
     file: File,
     reader: FileReaderSync,
+    drain: Drain,
     length: u64,
     /// When it was last changed, as the browser said when it was dropped.
     changed_ms: f64,
@@ -35,9 +52,10 @@ impl BrowserFile {
     /// On the page, where browsers have no synchronous reader.
     pub fn open(file: File, changed_ms: f64) -> Result<Self> {
         let reader = FileReaderSync::new().map_err(|error| refused(&error, 0))?;
+        let drain = Drain::new().map_err(|error| refused(&error, 0))?;
         // A browser's length is a whole number below 2^53; `as` saturates.
         let length = file.size().max(0.0) as u64;
-        Ok(Self { file, reader, length, changed_ms, at: 0, block: Vec::new(), block_start: 0 })
+        Ok(Self { file, reader, drain, length, changed_ms, at: 0, block: Vec::new(), block_start: 0 })
     }
 
     /// Length in bytes.
@@ -45,9 +63,10 @@ impl BrowserFile {
         self.length
     }
 
-    /// The bytes from `from` on, exactly `count`: a file that was changed meanwhile is an error. Browsers notice one that
-    /// shrank, not all of them one that was written over.
-    fn ask(&self, from: u64, count: u64) -> Result<js_sys::Uint8Array> {
+    /// Copies the bytes from `from` on into `out`, all of it: a file that was changed meanwhile is an error. Browsers notice
+    /// one that shrank, not all of them one that was written over.
+    fn ask(&self, from: u64, out: &mut [u8]) -> Result<()> {
+        let count = out.len() as u64;
         if self.file.last_modified() != self.changed_ms {
             return Err(Error::other(format!("byte {from}: the file was changed after it was dropped here")));
         }
@@ -57,7 +76,9 @@ impl BrowserFile {
         let array = js_sys::Uint8Array::new(&buffer);
         let got = u64::from(array.length());
         if got == count {
-            return Ok(array);
+            array.copy_to(out);
+            self.drain.swallow(&buffer);
+            return Ok(());
         }
         Err(Error::new(ErrorKind::UnexpectedEof, format!("byte {}: {got} of {count} bytes came", from + got)))
     }
@@ -70,9 +91,8 @@ impl BrowserFile {
 
     fn read_directly(&self, out: &mut [u8]) -> Result<usize> {
         let count = (out.len() as u64).min(self.length - self.at).min(MOST);
-        let array = self.ask(self.at, count)?;
         let Some(part) = out.get_mut(..count as usize) else { return Ok(0) };
-        array.copy_to(part);
+        self.ask(self.at, part)?;
         Ok(part.len())
     }
 
@@ -81,14 +101,16 @@ impl BrowserFile {
         let jump = if self.at >= end { self.at - end } else { self.block_start.saturating_sub(self.at) };
         let reads_on = !self.block.is_empty() && jump <= NEAR;
         let ahead = if reads_on { (2 * self.block.len() as u64).clamp(LEAST, BLOCK) } else { LEAST };
-        let array = self.ask(self.at, ahead.min(self.length - self.at))?;
+        let fresh = ahead.min(self.length - self.at) as usize;
         let kept = if self.at == end { self.block.len().min(TAIL) } else { 0 };
-        let (gone, fresh) = (self.block.len() - kept, array.length() as usize);
-        self.block.copy_within(gone.., 0);
-        self.block.resize(kept + fresh, 0);
-        if let Some(into) = self.block.get_mut(kept..) {
-            array.copy_to(into);
-        }
+        let gone = self.block.len() - kept;
+        let mut block = std::mem::take(&mut self.block); // a refusal leaves nothing half read behind
+        block.copy_within(gone.., 0);
+        block.truncate(kept);
+        block.reserve_exact(fresh);
+        block.resize(kept + fresh, 0);
+        self.ask(self.at, block.get_mut(kept..).unwrap_or_default())?;
+        self.block = block;
         self.block_start = self.at - kept as u64;
         Ok(())
     }

@@ -1,7 +1,8 @@
-//! `test`: everything that must hold, cheapest first; ends at the first step that fails.
+//! `test`: everything that must hold, cheapest first; ends at the first step that fails, and what runs beside it.
 
 use std::path::PathBuf;
 use std::process::Command;
+use std::thread;
 use std::time::Instant;
 
 use crate::tally::{self, Tally};
@@ -32,26 +33,23 @@ impl Options {
 
 /// Outcome of one step: what it counted, and the sentence if it failed.
 type Outcome = (Tally, Result<(), String>);
-type Step<'a> = (&'a str, Box<dyn Fn() -> Outcome + 'a>);
+type Step<'a> = (&'a str, Box<dyn Fn() -> Outcome + Send + 'a>);
+/// Steps one after the other.
+type Lane<'a> = Vec<Step<'a>>;
 
 /// Runs the steps; the last line is `N passed, M failed` either way.
 pub fn run(options: &Options) -> Result<(), String> {
     let start = Instant::now();
     let mut sum = Tally::default();
     let mut end = Ok(());
-    for (name, step) in steps(options) {
-        println!("\n== {name}");
-        let begun = Instant::now();
-        let (tally, outcome) = step();
-        sum += tally;
-        let took_s = begun.elapsed().as_secs_f64();
-        if let Err(why) = outcome {
-            println!("-- {name}: failed after {took_s:.1} s");
-            sum.failed = sum.failed.max(1);
-            end = Err(format!("stopped at \"{name}\": {why}"));
+    for lanes in [vec![before()], vec![core(options), page()], vec![whole(options)]] {
+        for (tally, outcome) in side_by_side(lanes) {
+            sum += tally;
+            end = end.and(outcome);
+        }
+        if end.is_err() {
             break;
         }
-        println!("-- {name}: {took_s:.1} s");
     }
     println!("\nin {:.0} s", start.elapsed().as_secs_f64());
     if let Err(why) = &end {
@@ -61,9 +59,40 @@ pub fn run(options: &Options) -> Result<(), String> {
     end
 }
 
-fn steps(options: &Options) -> Vec<Step<'_>> {
-    let check = |name, step: fn() -> Result<(), String>| -> Step<'_> { (name, Box::new(move || one(step()))) };
-    let mut steps = vec![
+/// One compiler often keeps one core busy only: another lane has use for the rest.
+fn side_by_side(lanes: Vec<Lane<'_>>) -> Vec<Outcome> {
+    thread::scope(|scope| {
+        let running: Vec<_> = lanes.into_iter().map(|lane| scope.spawn(move || in_turn(lane))).collect();
+        let lost = |_| (Tally { failed: 1, ..Tally::default() }, Err("a step ended without a word".into()));
+        running.into_iter().map(|lane| lane.join().unwrap_or_else(lost)).collect()
+    })
+}
+
+fn in_turn(lane: Lane<'_>) -> Outcome {
+    let mut sum = Tally::default();
+    for (name, step) in lane {
+        println!("\n== {name}");
+        let begun = Instant::now();
+        let (tally, outcome) = step();
+        sum += tally;
+        let took_s = begun.elapsed().as_secs_f64();
+        if let Err(why) = outcome {
+            println!("-- {name}: failed after {took_s:.1} s");
+            sum.failed = sum.failed.max(1);
+            return (sum, Err(format!("stopped at \"{name}\": {why}")));
+        }
+        println!("-- {name}: {took_s:.1} s");
+    }
+    (sum, Ok(()))
+}
+
+fn check<'a>(name: &'a str, step: fn() -> Result<(), String>) -> Step<'a> {
+    (name, Box::new(move || one(step())))
+}
+
+/// What takes no time to speak of, and the lints.
+fn before() -> Lane<'static> {
+    vec![
         check("tools", tools_present),
         check("format", || shell::run(shell::cargo().args(["fmt", "--all", "--check"]))),
         ("tidy", Box::new(house_rules)),
@@ -71,9 +100,19 @@ fn steps(options: &Options) -> Vec<Step<'_>> {
         check("lints of the page's module", || {
             lints(&["--package", "ringdown-web", "--target", "wasm32-unknown-unknown"])
         }),
+    ]
+}
+
+fn core(options: &Options) -> Lane<'_> {
+    vec![
         ("tests", Box::new(|| cargo_test(options, &["--workspace", "--exclude", "xtask"]))),
         // In the profile xtask runs in, so that its dependencies are compiled once.
         ("tests of xtask", Box::new(|| cargo_test(options, &["--package", "xtask", "--profile", "tool"]))),
+    ]
+}
+
+fn page() -> Lane<'static> {
+    vec![
         check("page", dist::run),
         check("browser tools", || {
             shell::run(shell::npm().args(["ci", "--ignore-scripts"]).current_dir(browser_tests()))
@@ -82,17 +121,22 @@ fn steps(options: &Options) -> Vec<Step<'_>> {
         check("types of the page", || types("www/tsconfig.json")),
         check("types of the module's glue", || types("tests/browser/glue/tsconfig.json")),
         check("types of the browser tests", || types("tests/browser/tsconfig.json")),
-    ];
+    ]
+}
+
+/// The page as its user sees it, and what is slow.
+fn whole(options: &Options) -> Lane<'_> {
+    let mut lane: Lane<'_> = Vec::new();
     if !options.no_browser {
-        steps.push(("browser tests", Box::new(|| browser_test(options, &[]))));
+        lane.push(("browser tests", Box::new(|| browser_test(options, &[]))));
     }
     if options.long {
-        steps.extend(long::STEPS.iter().map(|(name, step)| check(name, *step)));
+        lane.extend(long::STEPS.iter().map(|(name, step)| check(name, *step)));
     }
     if options.long && !options.no_browser && tools::can_be_alone() {
-        steps.push(("browser tests without a network", Box::new(|| browser_test(options, ALONE))));
+        lane.push(("browser tests without a network", Box::new(|| browser_test(options, ALONE))));
     }
-    steps
+    lane
 }
 
 /// A namespace without any interface but the machine's own loop, on which the page is served.
