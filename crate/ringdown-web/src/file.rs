@@ -7,7 +7,7 @@ use web_sys::{File, FileReaderSync, MessageChannel, MessagePort};
 /// Most bytes asked of the browser at once: every call costs a turn of its file thread, milliseconds where the machine is busy.
 const MOST: u64 = 32 << 20;
 /// Most bytes read ahead, and so what a file under way keeps.
-const BLOCK: u64 = 16 << 20;
+const BLOCK: u64 = 8 << 20;
 /// Read ahead after a jump: who looks here and there pays for no more; who reads on gets twice as much each time.
 const LEAST: u64 = 64 << 10;
 /// Kept of what was read before: passes over a recording reach back a little with each slice.

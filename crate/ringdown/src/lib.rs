@@ -13,6 +13,7 @@ pub mod out;
 pub mod progress;
 pub mod read;
 pub mod signal;
+mod sparing;
 pub mod stats;
 pub mod synth;
 pub mod units;

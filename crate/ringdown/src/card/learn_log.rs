@@ -267,31 +267,37 @@ impl Card {
 
 /// What may be learnt from, thinned to [`MOST_LEARNT`] a group; times of different files don't overlap.
 pub(super) fn observe<'a>(ready: impl Iterator<Item = &'a Ready<'a>> + Clone, groups: usize) -> Vec<Observation> {
-    let usable = |ready: &'a Ready<'a>| {
-        let of_level = |(group, level): &'a (u16, LevelColumn<'a>)| {
-            let learnt_from = ready.cells(*group, level).filter(|cell| cell.learnt_from);
-            learnt_from.map(|cell| Observation {
-                group: *group,
-                rpm: cell.rpm as f32,
-                level: cell.level as f32,
-                t_s: cell.t_s + f64::from(ready.file.id) * FILE_S,
-            })
-        };
-        ready.levels.iter().flat_map(of_level)
-    };
+    let columns =
+        || ready.clone().flat_map(|ready| ready.levels.iter().map(move |(group, level)| (ready, *group, level)));
     let mut counts = vec![0_usize; groups];
     let rows: usize = ready.clone().map(|ready| ready.drive.t_s.len()).sum();
     if rows > MOST_LEARNT {
-        ready.clone().flat_map(usable).for_each(|one| counts[usize::from(one.group)] += 1);
+        for (ready, group, level) in columns() {
+            learnt_from(ready, group, level, &mut |_| counts[usize::from(group)] += 1);
+        }
     }
     let strides: Vec<usize> = counts.iter().map(|count| count.div_ceil(MOST_LEARNT).max(1)).collect();
     counts.iter_mut().for_each(|count| *count = 0);
-    let thinned = ready.flat_map(usable).filter(|one| {
-        let group = usize::from(one.group);
-        counts[group] += 1;
-        (counts[group] - 1).is_multiple_of(strides[group])
-    });
-    thinned.collect()
+    let mut thinned = Vec::new();
+    for (ready, group, level) in columns() {
+        let own = usize::from(group);
+        learnt_from(ready, group, level, &mut |one| {
+            counts[own] += 1;
+            if (counts[own] - 1).is_multiple_of(strides[own]) {
+                thinned.push(one);
+            }
+        });
+    }
+    thinned
+}
+
+/// Hands over the samples of one level column that may be learnt from.
+#[inline(never)] // a browser makes code fast between two calls, not while it runs: a call a column instead of one for all
+fn learnt_from<'a>(ready: &'a Ready<'a>, group: u16, level: &'a LevelColumn<'a>, take: &mut dyn FnMut(Observation)) {
+    let from_s = f64::from(ready.file.id) * FILE_S;
+    for cell in ready.cells(group, level).filter(|cell| cell.learnt_from) {
+        take(Observation { group, rpm: cell.rpm as f32, level: cell.level as f32, t_s: cell.t_s + from_s });
+    }
 }
 
 /// Takes out what stands so far over its floor that no background would, where nobody `promised` that there is no knock:

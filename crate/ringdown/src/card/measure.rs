@@ -169,7 +169,8 @@ impl Mapping {
         let walk = Walk::new(recording);
         let mapper = Mapper::new(recording.sample_rate_hz())?;
         let kept = MOST_EVENTS as f64 / walk.events.max(1) as f64;
-        let out = Maps { bins: mapper.bins(), ..Maps::default() };
+        let mapped = (0..walk.events).filter(|index| search::kept(*index, kept)).count();
+        let out = Maps::with_capacity(mapper.bins(), mapped);
         Some(Self { walk, mapper, kept, out })
     }
 
@@ -320,17 +321,19 @@ impl Card {
                     Some((own_band, CausalMeter::new(rate, &control, own_band, [window.low, window.high])?))
                 });
                 let (own_band, own) = own.unzip();
+                let walk = Walk::new(recording);
+                let events = walk.events;
                 let out = Levels {
                     band_hz: [band.low, band.high],
                     window_deg_atdc: [window.low, window.high],
-                    levels: Vec::new(),
+                    levels: Vec::with_capacity(events),
                     own_band,
-                    through_own: Vec::new(),
-                    beside: Vec::new(),
-                    profiles: Vec::new(),
-                    channels: Vec::new(),
+                    through_own: Vec::with_capacity(if own.is_some() { events } else { 0 }),
+                    beside: Vec::with_capacity(events),
+                    profiles: Vec::with_capacity(events),
+                    channels: Vec::with_capacity(events),
                 };
-                Box::new(Levelling { walk: Walk::new(recording), meter, own, out })
+                Box::new(Levelling { walk, meter, own, out })
             }
         };
         if work.walk.next_event < work.walk.events {

@@ -64,6 +64,7 @@ impl Crank {
         if self.heard.is_some_and(|heard| heard.agrees()) && !self.is_guessed() {
             self.name_turns(sheet, voices);
         }
+        self.events = Vec::new(); // an hour's events twice are tens of megabytes
         self.events = events_of(&self.track, &sheet.firing().unwrap_or_default(), sheet.cycle_deg(), &self.known);
     }
 

@@ -1,6 +1,7 @@
 //! Firing TDC of each cylinder.
 
 use super::track::{Segment, Track};
+use crate::sparing::push_sparingly;
 use crate::stats::order::Arrange;
 
 /// Firing angles nearer than this, one turn apart, are the two candidates of one place.
@@ -107,7 +108,8 @@ fn add_events(segment: &Segment, index: u32, places: &[Place], period: f64, even
     let Some((from, to)) = segment.span_deg() else { return };
     let mut start = (from / period).floor() * period;
     while start <= to {
-        events.extend(places.iter().filter_map(|place| event(segment, index, *place, start + place.deg)));
+        let found = places.iter().filter_map(|place| event(segment, index, *place, start + place.deg));
+        found.for_each(|event| push_sparingly(events, event));
         start += period;
     }
 }

@@ -3,6 +3,7 @@
 use super::pattern::Pattern;
 use super::ripple::Ripple;
 use super::track::Segment;
+use crate::sparing::push_sparingly;
 use std::collections::VecDeque;
 
 /// Least distance of knots: a compromise between memory (an hour at 4000 rpm: 77 MB) and the ripple of eight cylinders.
@@ -241,14 +242,6 @@ fn fastest_deg_per_s(segment: &Segment) -> f64 {
     let last = segment.t_s.len().saturating_sub(1);
     let paces = (0..last).step_by(10).filter_map(|i| pace(i, (i + 10).min(last)));
     paces.filter(|pace| pace.is_finite()).fold(0.0, f64::max)
-}
-
-/// Grows by an eighth: doubling would hold three times an hour's knots for a moment.
-fn push_sparingly(values: &mut Vec<f64>, value: f64) {
-    if values.len() == values.capacity() {
-        values.reserve_exact((values.len() / 8).max(256));
-    }
-    values.push(value);
 }
 
 /// How far a knot lies from the cubic through its two neighbours on each side, 95th percentile, as a share: at half the

@@ -90,6 +90,7 @@ impl<'a> Drive<'a> {
 }
 
 /// A column with its holes filled by the value before, for [`HOLD_S`] at most.
+#[inline(never)] // a browser makes code fast between two calls, not while it runs
 pub fn held(t_s: &[f64], column: &Column) -> Vec<f64> {
     let mut values = column.values.to_vec();
     values.resize(t_s.len(), f64::NAN);

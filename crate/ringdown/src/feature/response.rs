@@ -70,9 +70,8 @@ fn correction(drive: &Drive, column: &Column) -> Option<Retard> {
         return None;
     }
     let mut deg = held(drive.t_s, column);
-    let finite = || deg.iter().copied().filter(|deg| deg.is_finite());
-    let (up, down) = finite().fold((0.0, 0.0), |(up, down), deg| (up + deg.max(0.0), down + (-deg).max(0.0)));
-    if down > up {
+    let sum: f64 = deg.iter().copied().filter(|deg| deg.is_finite()).sum();
+    if sum < 0.0 {
         deg.iter_mut().for_each(|deg| *deg = -*deg);
     }
     Some(Retard { of: column.of, from: From::Correction, resolution_deg: resolution(&deg), deg })

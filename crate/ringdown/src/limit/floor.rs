@@ -80,11 +80,7 @@ impl Floor {
     pub fn learn(observations: &[Observation], groups: usize) -> Floor {
         let groups = groups.min(usize::from(u16::MAX) + 1);
         let mut kept: Vec<Vec<&Observation>> = vec![Vec::new(); groups];
-        for observation in observations.iter().filter(|o| o.usable(groups)) {
-            if let Some(group) = kept.get_mut(usize::from(observation.group)) {
-                group.push(observation);
-            }
-        }
+        observations.chunks(AT_ONCE).for_each(|some| sort_out(some, &mut kept));
         let mut learnt: Vec<(Group, Vec<Point>)> = kept.iter().map(|own| Group::learn(own)).collect();
         let shape = shared_shape(&learnt);
         for ((group, points), own) in learnt.iter_mut().zip(&kept) {
@@ -126,6 +122,20 @@ impl Floor {
     }
 }
 
+/// Observations sorted out in a call: a browser makes code fast between two calls, not while it runs.
+const AT_ONCE: usize = 4096;
+
+/// The usable ones, each to its group.
+#[inline(never)]
+fn sort_out<'a>(some: &'a [Observation], kept: &mut [Vec<&'a Observation>]) {
+    let groups = kept.len();
+    for observation in some.iter().filter(|o| o.usable(groups)) {
+        if let Some(group) = kept.get_mut(usize::from(observation.group)) {
+            group.push(observation);
+        }
+    }
+}
+
 /// How the spread goes over speed, about 1, from all groups together; one value for each bin from 0 1/min on.
 fn shared_shape(learnt: &[(Group, Vec<Point>)]) -> Vec<f64> {
     let bins = learnt.iter().map(|(g, _)| g.curve.first_bin + g.curve.knots.len()).max().unwrap_or(0);
@@ -141,6 +151,7 @@ fn shared_shape(learnt: &[(Group, Vec<Point>)]) -> Vec<f64> {
 }
 
 impl Group {
+    #[inline(never)] // as `sort_out`
     fn learn(own: &[&Observation]) -> (Group, Vec<Point>) {
         let bin_of = |o: &Observation| (f64::from(o.rpm) / BIN_RPM) as usize;
         let first_bin = own.iter().map(|o| bin_of(o)).min().unwrap_or(0).saturating_sub(BEYOND_BINS);

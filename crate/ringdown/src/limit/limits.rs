@@ -169,12 +169,15 @@ impl Limits {
             .filter(|(p, _)| differing(*p))
             .map(|t| t.1)
             .collect();
-        let pool = |group: Option<u16>| {
-            let own: Vec<Residual> = residuals.iter().filter(|r| group.is_none_or(|g| r.group == g)).copied().collect();
-            pool_limit(group, &own, inflation, &thirds, wanted)
+        let pool = |group: u16| {
+            let own: Vec<Residual> = residuals.iter().filter(|r| r.group == group).copied().collect();
+            pool_limit(Some(group), &own, inflation, &thirds, wanted)
         };
-        let pools: Vec<PoolLimit> =
-            if apart { (0..groups).map(|g| pool(u16::try_from(g).ok())).collect() } else { vec![pool(None)] };
+        let pools: Vec<PoolLimit> = if apart {
+            (0..groups).filter_map(|group| u16::try_from(group).ok()).map(pool).collect()
+        } else {
+            vec![pool_limit(None, &residuals, inflation, &thirds, wanted)]
+        };
         let largest = pools.iter().filter(|p| p.height.is_some()).max_by_key(|p| p.residuals);
         let ascending = ascending(residuals.iter());
         let test = Pool { ascending: &ascending, inflation }.anderson_darling();
@@ -249,7 +252,7 @@ fn mean_error(floor: &Floor, residuals: &[Residual]) -> f64 {
 
 /// From the autocorrelation of each group in the order of time.
 fn inflation_of(residuals: &[Residual]) -> f64 {
-    let mut ordered: Vec<Residual> = residuals.to_vec();
+    let mut ordered: Vec<&Residual> = residuals.iter().collect();
     ordered.arrange(|a, b| a.group.cmp(&b.group).then(a.t_s.total_cmp(&b.t_s)));
     let parts = ordered.chunk_by(|a, b| a.group == b.group);
     let series: Vec<Vec<f64>> = parts.map(|part| part.iter().map(|r| r.z.clamp(-4.0, 4.0)).collect()).collect();

@@ -75,9 +75,16 @@ impl Values {
         self.packed = Vec::new();
     }
 
-    /// Those of the rows from `first` to before `end`, side by side.
-    pub fn between(&self, first: usize, end: usize) -> Vec<f64> {
-        (first..end.min(self.len())).filter_map(|row| self.get(row)).collect()
+    /// Least and largest of the rows from `first` to before `end`; NaN where none is there.
+    #[inline(never)] // as `pack`: a picture asks thousands of times
+    pub fn extremes(&self, first: usize, end: usize) -> [f64; 2] {
+        let mut found = [f64::INFINITY, f64::NEG_INFINITY];
+        for value in (first..end.min(self.len())).filter_map(|row| self.get(row)) {
+            // comparisons instead of `min` and `max`, which are calls in a browser
+            found[0] = if value < found[0] { value } else { found[0] };
+            found[1] = if value > found[1] { value } else { found[1] };
+        }
+        if found[0] <= found[1] { found } else { [f64::NAN; 2] }
     }
 
     /// Goes on with more; fastest in whole stretches of [`STRETCH`].

@@ -1,5 +1,7 @@
 //! Minimum and maximum pyramids: a whole recording in little memory, no one-sample spike lost at any zoom.
 
+use crate::sparing::push_sparingly;
+
 /// Samples a block of the finest level spans: two numbers each, so the pyramid takes about samples / 96 numbers.
 pub const BLOCK: usize = 256;
 
@@ -109,7 +111,7 @@ impl Envelope {
             let level = &mut self.levels[depth];
             match level.get_mut(index) {
                 Some(block) => *block = block.with(extent),
-                None => level.push(extent),
+                None => push_sparingly(level, extent),
             }
             if level.len() <= STEP {
                 return;

@@ -9,7 +9,7 @@ const CORE: &str = "crate/ringdown/src/";
 
 /// From left to right. A module uses what stands in an earlier group, and itself.
 const ORDER: &[&[&str]] = &[
-    &["error", "units", "progress", "stats"],
+    &["error", "units", "progress", "sparing", "stats"],
     &["read"],
     &["signal"],
     &["crank"],

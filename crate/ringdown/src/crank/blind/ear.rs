@@ -3,6 +3,7 @@
 use crate::read::samples::Planes;
 use crate::signal::filter::{Abreast, Pass, butterworth};
 use crate::signal::level::quick_db;
+use crate::sparing::push_sparingly;
 
 /// Combustion and valves are heard here in any engine; hum, road and orders of imbalance are not.
 const BAND_HZ: [f64; 2] = [2000.0, 15_000.0];
@@ -82,7 +83,8 @@ impl Loudness {
     }
 
     fn push(&mut self, power: f32) {
-        self.steps.push(((quick_db(power) - LOWEST_DB) * STEPS_PER_DB).round().clamp(0.0, 255.0) as u8);
+        let step = ((quick_db(power) - LOWEST_DB) * STEPS_PER_DB).round().clamp(0.0, 255.0) as u8;
+        push_sparingly(&mut self.steps, step);
     }
 
     /// Seconds held.

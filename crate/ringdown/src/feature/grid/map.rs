@@ -26,6 +26,16 @@ pub struct Maps {
 }
 
 impl Maps {
+    /// No map yet, room for those of `events`.
+    pub fn with_capacity(bins: usize, events: usize) -> Self {
+        Self {
+            bins,
+            events: Vec::with_capacity(events),
+            channels: Vec::with_capacity(events),
+            cells: Vec::with_capacity(events * ROWS * bins),
+        }
+    }
+
     /// Values of the map at a place of the list.
     pub fn of(&self, at: usize) -> Option<&[u16]> {
         let size = ROWS * self.bins;

@@ -144,13 +144,12 @@ fn logged(name: &str, id: FileId, log: &Log, range_s: Option<[f64; 2]>, columns:
     let mut ticks = Vec::new();
     for (index, column) in shown.iter().enumerate() {
         let lane = (shown.len() - index) as f64;
-        let (low, high) = extent(column.values.iter()).unwrap_or((0.0, 1.0));
+        let (low, high) = extent([column.figures.low, column.figures.high]).unwrap_or((0.0, 1.0));
         let y = |value: f64| lane - 0.42 + 0.84 * (value - low) / (high - low);
-        let held = column.values.between(first, last);
-        let rows = |pick: fn(&[f64]) -> f64| numbers(held.chunks(width).map(|part| y(pick(part))));
+        let seen = |from: usize| column.values.extremes(from, (from + width).min(last));
+        let seen: Vec<[f64; 2]> = (first..last).step_by(width).map(seen).collect();
         let x = numbers(log.t_s[first..last].chunks(width).map(|part| part[part.len() / 2]));
-        let least = rows(|part| part.iter().copied().fold(f64::NAN, f64::min));
-        let most = rows(|part| part.iter().copied().fold(f64::NAN, f64::max));
+        let [least, most] = [0, 1].map(|end| numbers(seen.iter().map(|both| y(both[end]))));
         if width == 1 {
             layers.push(line(x, most, Ink::Ink, Dash::Solid, None));
         } else {
