@@ -11,10 +11,13 @@ import { dropFiles, settled, until, withSite } from "./support.mjs";
 const DEMO = fileURLToPath(new URL("../../demo-logs", import.meta.url));
 const IS_LONG = Boolean(process.env.RINGDOWN_LONG);
 const ROUNDS = IS_LONG ? 200 : 24;
-/** The module's memory never shrinks, and its allocator finds its size within some rounds, sooner or later by how the work was cut into steps. */
 const SETTLED_AFTER = IS_LONG ? 40 : 12;
-/** Pieces of 64 KiB that a free list may still ask for by its order of use; one file kept by mistake holds more than this in two rounds. */
-const MOST_GROWTH_BYTES = 1.5 * 2 ** 20;
+/**
+ * The module's memory never shrinks, and what was given back finds its places within some thirty rounds, sooner or later by
+ * how the work was cut into steps: 5 to 10 MB, then nothing more in fifty. What the core itself still holds is counted to the
+ * byte in card_memory.rs; here a buffer of the boundary that was forgotten, or a block of a file, would show.
+ */
+const MOST_GROWTH_BYTES = (IS_LONG ? 1.5 : 8) * 2 ** 20;
 const site = withSite();
 
 /** Bytes of the worker's module. @param {Page} page @returns {Promise<number>} */
@@ -46,7 +49,7 @@ test(`${ROUNDS} files dropped and removed one after another: memory stays flat`,
   console.log(`after ${SETTLED_AFTER} files ${JSON.stringify(early)}, after ${ROUNDS} ${JSON.stringify(late)}`);
   assert(late.module <= early.module + MOST_GROWTH_BYTES, `module: ${early.module} then ${late.module} bytes`);
   assert(late.page <= early.page * 1.2 + 500_000, `page: ${early.page} then ${late.page} bytes`);
-  assert(late.module < 2 ** 28, `${late.module} bytes of the module are under 256 MiB`);
+  assert(late.module < 2 ** 25, `${late.module} bytes of the module are under 32 MiB`);
   assert.equal(page.workers().length, 1);
   assert.deepEqual(complaints, []);
   await close();
