@@ -106,7 +106,17 @@ function ofStart() {
   };
 }
 
+/** A picture of a million samples, ours or the peer's; `draw` the first, `zoom` the 95th percentile of many. */
+async function ofDrawing() {
+  const [what, whose] = work.split("-");
+  const page = await browser.newPage({ viewport: { width: 1366, height: 900 } });
+  await page.goto(`${await served(join(ROOT, "dist/bench"))}/draw.html`);
+  await page.evaluate(`prepare("${whose}")`);
+  return async () => [await page.evaluate(what === "draw" ? "first()" : "zooms()")];
+}
+
 const once = work === "start" ? ofStart()
+  : work.startsWith("draw-") || work.startsWith("zoom-") ? await ofDrawing()
   : work.startsWith("job-") ? await ofSite([`${work}.wav`, `${work}.card.json`])
   : work.startsWith("limits-") ? await ofSite([`${work.replace("limits", "job")}.wav`, `${work.replace("limits", "job")}.card.json`], areFindings)
   : work === "rows-wide" ? await ofSite(["log-wide.csv"], areFindings)

@@ -92,12 +92,16 @@ test("each chart is saved as a PNG of twice the size of its SVG, and both hold s
       await page.evaluate(() => { Object.assign(globalThis, { saved: null }); });
       await figure.locator(".tools button", { hasText: kind }).click();
       await until(() => page.evaluate(() => Boolean(/** @type {any} */ (globalThis).saved)), () => `${kind} is saved`);
-      const { name, bytes } = await page.evaluate(async () => {
+      const { name, base64 } = await page.evaluate(async () => {
         const { name, blob } = /** @type {any} */ (globalThis).saved;
-        return { name, bytes: [...new Uint8Array(await blob.arrayBuffer())] };
+        const reader = new FileReader();
+        const read = new Promise((resolve) => { reader.onload = resolve; });
+        reader.readAsDataURL(blob);
+        await read;
+        return { name, base64: String(reader.result).split(",")[1] };
       });
       assert.match(name, new RegExp(`^ringdown-.*\\.${kind.toLowerCase()}$`));
-      return Buffer.from(bytes);
+      return Buffer.from(base64, "base64");
     };
     const caption = await figure.locator("figcaption").textContent();
     const svg = (await save("SVG")).toString("utf8");

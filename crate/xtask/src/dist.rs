@@ -58,7 +58,7 @@ pub fn bench() -> Result<(), String> {
     shell::run(cargo.args(["--lib", "--target", TARGET]).args(settings()))?;
     let module = shell::root().join("target/bench/build").join(TARGET).join("release").join("ringdown_bench.wasm");
     let page = make_glue(&module, "ringdown_bench", &shell::root().join("dist").join("bench"))?;
-    for name in ["page.html", "page.js", "worker.js"] {
+    for name in ["page.html", "page.js", "worker.js", "draw.html", "draw.js"] {
         copy(&shell::root().join("tests").join("bench").join(name), &page.join(name))?;
     }
     Ok(())

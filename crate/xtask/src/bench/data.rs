@@ -8,6 +8,9 @@ use std::path::{Path, PathBuf};
 /// Releases of the Python peers.
 const PACKAGES: &[&str] = &["numpy==2.4.6", "scipy==1.17.1", "pandas==3.1.1", "polars==2.1.0"];
 
+/// Release of the peer that draws.
+const UPLOT: &str = "uplot@1.6.32";
+
 /// Builds, installs and writes what `items` need; returns the folder of the data.
 pub fn prepare(items: &[&Item]) -> Result<PathBuf, String> {
     let uses = |of: fn(&Runs) -> bool| items.iter().flat_map(|item| item.peers).any(|spec| of(&spec.runs));
@@ -22,6 +25,7 @@ pub fn prepare(items: &[&Item]) -> Result<PathBuf, String> {
     }
     if uses(|runs| matches!(runs, Runs::Page(..))) {
         dist::bench()?;
+        need_uplot()?;
         shell::run(shell::npm().args(["ci", "--no-audit", "--no-fund", "--prefix"]).arg("tests/browser"))?;
     }
     Ok(folder)
@@ -50,6 +54,22 @@ pub fn bench_cargo() -> std::process::Command {
 
 fn build_runner() -> Result<(), String> {
     shell::run(bench_cargo().args(["--bin", "runner"]))
+}
+
+/// The plotting peer, beside the bench page.
+fn need_uplot() -> Result<(), String> {
+    let folder = shell::root().join("target").join("bench").join("npm");
+    let mut npm = shell::npm();
+    npm.args(["install", "--no-audit", "--no-fund", "--ignore-scripts", "--no-save", "--prefix"])
+        .arg(&folder)
+        .arg(UPLOT);
+    shell::run(&mut npm)?;
+    for name in ["uPlot.iife.min.js", "uPlot.min.css"] {
+        let from = folder.join("node_modules").join("uplot").join("dist").join(name);
+        let to = shell::root().join("dist").join("bench").join(name);
+        std::fs::copy(&from, to).map_err(|error| format!("{}: {error}", from.display()))?;
+    }
+    Ok(())
 }
 
 fn need_packages() -> Result<(), String> {

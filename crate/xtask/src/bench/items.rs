@@ -108,6 +108,18 @@ pub const ITEMS: &[Item] = &[
         ],
         None,
     ),
+    item(
+        "draw",
+        "First picture of 1 million samples, 1200 by 400 pixels, axes and curve, the pyramid ready",
+        &[page("uPlot in Chromium", "draw-peer", 1), page("Chromium, ours", "draw-ours", 1)],
+        None,
+    ),
+    item(
+        "zoom",
+        "Zoom of the same, axes and curve: 95th percentile of 60 zooms from all of it to 1000 samples",
+        &[page("uPlot in Chromium", "zoom-peer", 1), page("Chromium, ours", "zoom-ours", 1)],
+        None,
+    ),
     Item {
         name: "job",
         title: "Whole job: 10 minutes, 4 channels, 48 kHz, from file to limits, band and window given",
