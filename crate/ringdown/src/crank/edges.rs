@@ -5,8 +5,11 @@
 //! are biased at six samples a tooth, so the crossing is found on a windowed-sinc interpolation. Where the signal passes
 //! the middle gently, as a reluctance sensor's does at low speed, a line through many samples averages the noise.
 
+use super::clip::{Clip, HalfWave};
 use std::sync::OnceLock;
 
+/// Samples at the end of a half wave that are looked at for a flat top: longer pulses lose little by a fraction of one.
+const SHORT: u64 = 64;
 /// Samples on each side that the interpolation looks at.
 const REACH: usize = 8;
 /// Samples that must follow an edge before it is judged: as far as a line may look.
@@ -69,6 +72,9 @@ pub struct EdgeFinder {
     longest_wait: u64,
     /// No interval between edges counts as shorter than this: noise between pulses must not teach a quick rhythm.
     shortest: u64,
+    clip: Clip,
+    /// Where the newest edge lies, before what clipping shifts it by.
+    newest: f64,
 }
 
 /// Extent of the signal and the triggers that follow from it.
@@ -137,6 +143,8 @@ impl EdgeFinder {
             deadline: longest_wait / 4,
             longest_wait,
             shortest: 8,
+            clip: Clip::default(),
+            newest: 0.0,
         }
     }
 
@@ -147,20 +155,24 @@ impl EdgeFinder {
         Self { shortest, ..Self::new(sample_rate_hz) }
     }
 
-    /// Takes the next samples and appends the edges that are settled. Non-finite samples repeat the one before.
-    pub fn push(&mut self, samples: &[f32], edges: &mut Vec<RawEdge>) {
+    /// Takes the next samples and gives the edges that are settled. Non-finite samples repeat the one before.
+    pub fn push(&mut self, samples: &[f32]) -> Vec<RawEdge> {
+        let mut edges = Vec::new();
         for part in samples.chunks(KEEP) {
             self.append(part);
-            self.judge(edges);
+            self.judge(&mut edges);
             self.move_up();
         }
+        edges
     }
 
     /// Ends the signal: the last samples are judged as if it stood still after them.
-    pub fn finish(&mut self, edges: &mut Vec<RawEdge>) {
+    pub fn finish(&mut self) -> Vec<RawEdge> {
         let held = [self.held; AHEAD];
+        let mut edges = Vec::new();
         self.append(&held);
-        self.judge(edges);
+        self.judge(&mut edges);
+        edges
     }
 
     fn append(&mut self, samples: &[f32]) {
@@ -253,7 +265,9 @@ impl EdgeFinder {
 
     fn change(&mut self, sample: f32, edges: &mut Vec<RawEdge>) {
         let here = self.base + self.next as u64 - 1;
-        edges.push(self.edge(here));
+        let edge = self.edge(here);
+        self.note_half(here, edge.at);
+        edges.push(edge);
         self.lengths = [here - self.changed, self.lengths[0]];
         self.changed = here;
         let Envelope { mut top, mut bottom, .. } = self.envelope;
@@ -289,12 +303,27 @@ impl EdgeFinder {
         self.run = Run::EMPTY;
     }
 
+    /// Tells the half wave that ends at sample `here`, by an edge at `at`.
+    fn note_half(&mut self, here: u64, at: f64) {
+        let from = self.changed.max(here.saturating_sub(SHORT)).saturating_sub(self.base) as usize;
+        let samples = self.buffer.get(from..here.saturating_sub(self.base) as usize).unwrap_or(&[]);
+        let extreme = if self.high { self.run.top } else { self.run.bottom };
+        let flat = samples.iter().filter(|sample| **sample == extreme).count();
+        let flat = if flat > 1 { flat as f64 / samples.len() as f64 } else { 0.0 };
+        let mean = self.run.sum / f64::from(self.run.count.max(1));
+        self.clip.take(&HalfWave { high: self.high, flat, length: (at - self.newest).max(0.0), mean });
+        self.newest = at;
+    }
+
     fn edge(&self, here: u64) -> RawEdge {
         let half = (0.5 * (self.envelope.top - self.envelope.bottom)).max(LEAST);
         let mean = self.run.sum as f32 / self.run.count.max(1) as f32 - self.envelope.level;
         let outwards = if self.high { 1.0 } else { -1.0 };
         let cross = self.cross.min(here.saturating_sub(1));
-        let (at, steep) = self.line(cross, here - self.changed, half).unwrap_or_else(|| self.refine(cross));
+        let (at, steep) = self.line(cross, here - self.changed, half).unwrap_or_else(|| {
+            let (at, steep) = self.refine(cross);
+            (at + self.clip.early(!self.high, f64::from(self.envelope.level), f64::from(2.0 * half)), steep)
+        });
         RawEdge {
             at: (at - REACH as f64).max(0.0),
             rising: !self.high,
@@ -424,10 +453,9 @@ mod tests {
     #[test]
     fn zero_crossings_of_a_sine_are_found_to_a_hundredth_of_a_period() {
         for period in [5.1, 6.7, 13.3, 50.0] {
-            let mut edges = Vec::new();
             let mut finder = EdgeFinder::new(48_000.0);
-            finder.push(&sine(period, 0.3), &mut edges);
-            finder.finish(&mut edges);
+            let mut edges = finder.push(&sine(period, 0.3));
+            edges.extend(finder.finish());
             let rising: Vec<f64> = edges.iter().filter(|e| e.rising).map(|e| e.at).collect();
             assert!(rising.len() as f64 > 550.0 / period, "period {period}: {} edges", rising.len());
             // The last edge has no future: interpolation there is cut short.
@@ -447,10 +475,9 @@ mod tests {
     fn a_tall_spike_hides_only_a_few_edges() {
         let mut samples: Vec<f32> = (0..4000).map(|i| if i / 10 % 2 == 0 { 1.0 } else { -1.0 }).collect();
         samples[2003] = 8.0;
-        let mut edges = Vec::new();
         let mut finder = EdgeFinder::new(48_000.0);
-        finder.push(&samples, &mut edges);
-        finder.finish(&mut edges);
+        let mut edges = finder.push(&samples);
+        edges.extend(finder.finish());
         assert!(edges.len() >= 375, "{} of 399 edges", edges.len());
     }
 }

@@ -2,6 +2,7 @@
 
 pub mod blind;
 mod burst;
+mod clip;
 mod cycle;
 pub mod decode;
 pub mod edges;
