@@ -558,7 +558,8 @@ impl Wheel {
         // Its other crossing, between teeth, is that of noise in the gap.
         let between_teeth = rivals && !look.is_square() && !look.is_late() && self.toothed;
         let split = other.periods > 2 * wanted.periods || between_teeth;
-        let upside_down = self.wanted_rising && !split && rivals && look.is_late() && look.is_surely_square();
+        let upside_down =
+            self.wanted_rising && !split && rivals && look.is_late() && look.is_surely_square(&other.look());
         if split || upside_down {
             self.direction = Some(if split { Note::OtherEdge } else { Note::Inverted });
             self.wanted = self.other.take();

@@ -18,6 +18,13 @@ const AHEAD: usize = 256;
 const LINE: f64 = 0.16;
 /// Share of the swing that the line may rise over its length; a sine's rises by a half, a step's by one and a half.
 const GENTLE: f64 = 0.85;
+/// Samples before a step that are looked at, the least part of the swing that it makes up, and that by which the half wave
+/// must have drooped.
+const STEP: u64 = 4;
+const JUMP: f32 = 0.35;
+const DROOPED: f32 = 0.25;
+/// Share of a line's rise that it makes from one block of samples to the next: a step makes two thirds.
+const STEPPED: f64 = 0.6;
 /// Steps between two samples in the table of kernels.
 const PHASES: usize = 32;
 /// Looks at a crossing along a straight line before it is halved in.
@@ -320,10 +327,15 @@ impl EdgeFinder {
         let mean = self.run.sum as f32 / self.run.count.max(1) as f32 - self.envelope.level;
         let outwards = if self.high { 1.0 } else { -1.0 };
         let cross = self.cross.min(here.saturating_sub(1));
-        let (at, steep) = self.line(cross, here - self.changed, half).unwrap_or_else(|| {
-            let (at, steep) = self.refine(cross);
-            (at + self.clip.early(!self.high, f64::from(self.envelope.level), f64::from(2.0 * half)), steep)
-        });
+        let stepped = |(cross, level): (u64, f32)| {
+            let (at, steep) = self.refine(cross, level);
+            (at + self.clip.early(!self.high, f64::from(level), f64::from(2.0 * half)), steep)
+        };
+        let (at, steep) = self
+            .step(cross, here, half)
+            .map(stepped)
+            .or_else(|| self.line(cross, here - self.changed, half))
+            .unwrap_or_else(|| stepped((cross, self.envelope.level)));
         RawEdge {
             at: (at - REACH as f64).max(0.0),
             rising: !self.high,
@@ -331,6 +343,29 @@ impl EdgeFinder {
             steep: steep / (2.0 * half),
             swing: 2.0 * half,
         }
+    }
+
+    /// The last sample before a step from a level near the middle, and the step's own middle: where a sound input has let the
+    /// half wave droop back to rest, the envelope's middle is passed long before, or at the foot of the step.
+    fn step(&self, cross: u64, here: u64, half: f32) -> Option<(u64, f32)> {
+        if here - self.changed < 2 * STEP {
+            return None;
+        }
+        let from = here.checked_sub(self.base + STEP)? as usize;
+        let &[earlier, _, before, _, first, second] = self.buffer.get(from..)?.first_chunk()?;
+        let sign = if self.high { -1.0 } else { 1.0 };
+        let after = if (second - first) * sign > 0.0 { second } else { first };
+        let jump = (after - before) * sign;
+        let foot = if self.high { self.envelope.top - before } else { before - self.envelope.bottom };
+        let drooped = cross + STEP < here || foot > DROOPED * 2.0 * half;
+        // A sine has been on its way before.
+        if !drooped || jump < JUMP * 2.0 * half || (before - earlier).abs() > JUMP * jump {
+            return None;
+        }
+        let level = 0.5 * (before + after);
+        let way = self.buffer.get(from..from + STEP as usize + 2)?;
+        let passed = way.iter().rposition(|x| (x - level) * sign <= 0.0)?;
+        Some((self.base + (from + passed) as u64, level))
     }
 
     /// Where a line through the samples around passes the middle, and its rise over one sample; `None` where the signal
@@ -354,7 +389,9 @@ impl EdgeFinder {
             }
             let count = samples.len() as f64;
             let slope = moment / (count * (count * count - 1.0) / 12.0);
-            if (slope > 0.0) == self.high || slope.abs() * count > GENTLE * 2.0 * f64::from(half) {
+            let rise = slope.abs() * count;
+            if (slope > 0.0) == self.high || rise > GENTLE * 2.0 * f64::from(half) || largest(samples) > STEPPED * rise
+            {
                 return None;
             }
             let off = -sum / count / slope;
@@ -372,8 +409,8 @@ impl EdgeFinder {
         None
     }
 
-    /// Where the signal passes the middle between sample `cross` and the next, and its change between the two.
-    fn refine(&self, cross: u64) -> (f64, f32) {
+    /// Where the signal passes `level` between sample `cross` and the next, and its change between the two.
+    fn refine(&self, cross: u64, level: f32) -> (f64, f32) {
         let Some(around) = cross
             .checked_sub(self.base)
             .and_then(|i| (i as usize + 1).checked_sub(REACH))
@@ -381,12 +418,23 @@ impl EdgeFinder {
         else {
             return (cross as f64 + 0.5, 0.0);
         };
-        let (a, b) = (around[REACH - 1] - self.envelope.level, around[REACH] - self.envelope.level);
+        let (a, b) = (around[REACH - 1] - level, around[REACH] - level);
         if (a > 0.0) == (b > 0.0) {
             return (cross as f64 + if a.abs() < b.abs() { 0.0 } else { 1.0 }, (b - a).abs());
         }
-        (cross as f64 + crossing(around, self.envelope.level, a, b), (b - a).abs())
+        (cross as f64 + crossing(around, level, a, b), (b - a).abs())
     }
+}
+
+/// Largest difference of the means of blocks of samples next to each other but for one.
+fn largest(samples: &[f32]) -> f64 {
+    let block = (samples.len() / 8).max(1);
+    let sum = |part: &[f32]| part.iter().copied().map(f64::from).sum::<f64>();
+    let apart = |part: &[f32]| {
+        let (first, second) = (part.get(..block).unwrap_or(&[]), part.get(block + 1..).unwrap_or(&[]));
+        (sum(second) - sum(first)).abs() / block as f64
+    };
+    samples.windows(2 * block + 1).map(apart).fold(0.0, f64::max)
 }
 
 /// Share of the way from the middle pair's first sample to its second where the interpolation passes `level`;

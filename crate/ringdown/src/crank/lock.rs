@@ -35,6 +35,8 @@ const LIKELY: std::ops::Range<f64> = 0.68..1.47;
 /// From one whole period to the next the pace hardly changes more; after false teeth a count that does has run ahead: they halve
 /// the pace, and an ordinary interval then looks like the gap.
 const ENDURING: std::ops::Range<f64> = 0.8..1.25;
+/// Mean difference of a gap from its prediction, as a share, beyond which speed that ripples is no reason.
+const UNEVEN: f64 = 0.1;
 /// Teeth further apart than this leave the speed time to change.
 const COARSE_DEG: f64 = 15.0;
 /// Silence counted as such, seconds.
@@ -90,10 +92,14 @@ impl GapLook {
         2 * self.level > self.gaps || 2 * self.steep > self.gaps
     }
 
-    /// Surely square: in the gap the level stays, or droops but leaves the gap its true length, which the steep clipped
-    /// signal of an inductive sensor does not.
-    pub fn is_surely_square(&self) -> bool {
-        2 * self.level > self.gaps || (self.is_square() && self.uneven < 0.02 * f64::from(self.gaps))
+    /// Surely square: in the gap the level stays, or droops but leaves the gap its true length, or that of the `other` edge,
+    /// which the steep clipped signal of an inductive sensor does not: its other edge has no place of its own between teeth.
+    pub fn is_surely_square(&self, other: &GapLook) -> bool {
+        let mean = |look: &GapLook| look.uneven / f64::from(look.gaps.max(1));
+        let (own, other_mean) = (mean(self), mean(other));
+        // Speed that ripples between coarse teeth makes either uneven.
+        let alike = other.is_square() && own.max(other_mean) < 2.0 * own.min(other_mean) && own < UNEVEN;
+        2 * self.level > self.gaps || (self.is_square() && (own < 0.02 || alike))
     }
 }
 
