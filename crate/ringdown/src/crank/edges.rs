@@ -16,6 +16,8 @@ const REACH: usize = 8;
 const AHEAD: usize = 256;
 /// Share of a half wave to either side of the middle through which the line is laid: a sine is nearly straight there.
 const LINE: f64 = 0.16;
+/// Times that the line is laid anew around where the last one passed the middle.
+const LOOKS: usize = 6;
 /// Share of the swing that the line may rise over its length; a sine's rises by a half, a step's by one and a half.
 const GENTLE: f64 = 0.85;
 /// Samples before a step that are looked at, the least part of the swing that it makes up, and that by which the half wave
@@ -379,7 +381,7 @@ impl EdgeFinder {
         let first = cross.checked_sub(self.base)? as usize;
         let mut centre = first;
         // The last noisy sample before the middle lies off the line's own crossing.
-        for _ in 0..4 {
+        for look in 1..=LOOKS {
             let samples = self.buffer.get(centre.checked_sub(reach)?..=centre + reach)?;
             let (mut sum, mut moment) = (0.0, 0.0);
             for (i, x) in samples.iter().enumerate() {
@@ -395,7 +397,8 @@ impl EdgeFinder {
                 return None;
             }
             let off = -sum / count / slope;
-            if off.abs() <= 0.5 {
+            // Noise at its ends may have the window hop to and fro between two samples.
+            if off.abs() <= if look < LOOKS { 0.5 } else { 2.0 } {
                 return Some((self.base as f64 + centre as f64 + off, slope.abs() as f32));
             }
             if off.abs() > 2.0 * reach as f64 {

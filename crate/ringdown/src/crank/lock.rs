@@ -37,6 +37,10 @@ const LIKELY: std::ops::Range<f64> = 0.68..1.47;
 const ENDURING: std::ops::Range<f64> = 0.8..1.25;
 /// Mean difference of a gap from its prediction, as a share, beyond which speed that ripples is no reason.
 const UNEVEN: f64 = 0.1;
+/// The same within the first period after a loss, whose count may have started at another gap.
+const EVEN: std::ops::Range<f64> = 0.75..1.33;
+/// A gap of fewer pitches is that of a single missing tooth.
+const LIKE_MISSING: f64 = 2.5;
 /// Teeth further apart than this leave the speed time to change.
 const COARSE_DEG: f64 = 15.0;
 /// Silence counted as such, seconds.
@@ -438,6 +442,7 @@ impl Lock {
         if held.rough >= 3.max(self.pattern.edges() as u32 / 6) {
             return true;
         }
+        self.knots.note_steep(f64::from(mark.steep) * pace_used);
         if let Some(between) = mark.between.filter(|between| between.at > before) {
             self.knots.note_duty((between.at - before) / (mark.at - before));
         }
@@ -603,6 +608,7 @@ impl Lock {
 
     fn confirm(&mut self, held: &mut Held) {
         held.confirmed = true;
+        held.waiting.drain(..self.doubtful(&held.waiting));
         if let Some(&(_, first)) = held.waiting.first() {
             self.opened = Some(first);
             let open = first - self.settled.max(0.0) > 0.0;
@@ -612,6 +618,22 @@ impl Lock {
         }
         self.stretch = Stretch { last: self.stretch.last, ..Stretch::default() };
         self.settle(held);
+    }
+
+    /// Teeth at the front that were perhaps counted from a missing tooth which looked like the gap: up to the last leap of the pace,
+    /// where the true gap put the count right.
+    fn doubtful(&self, teeth: &[(i64, f64)]) -> usize {
+        if self.pattern.is_single() || self.pattern.longest_deg() > LIKE_MISSING * self.pattern.pitch_deg() {
+            return 0;
+        }
+        let pace = |pair: &[(i64, f64)]| match pair {
+            &[(k0, t0), (k1, t1)] => (t1 - t0) / (self.pattern.at(k1) - self.pattern.at(k0)),
+            _ => f64::NAN,
+        };
+        let paces: Vec<f64> = teeth.windows(2).map(pace).collect();
+        let leap = paces.windows(2).rposition(|two| !EVEN.contains(&(two[1] / two[0])));
+        // The pace between teeth `leap + 1` and `leap + 2` is another than the one before: either may be wrong.
+        leap.map_or(0, |leap| (leap + 2).min(teeth.len().saturating_sub(2)))
     }
 
     /// All but the newest tooth, which a better edge may still replace, goes into the segment.

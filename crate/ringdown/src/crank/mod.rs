@@ -11,6 +11,7 @@ mod ignition;
 mod knots;
 mod lock;
 pub mod offset;
+mod pace;
 pub mod pattern;
 mod pulse;
 pub mod recognise;
