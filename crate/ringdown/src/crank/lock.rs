@@ -129,6 +129,8 @@ pub struct Counted {
 pub struct Lock {
     pattern: Pattern,
     key: i64,
+    /// The key interval is longer than any other by far.
+    gap_tells: bool,
     slowest: f64,
     fastest: f64,
     sample_rate_hz: f64,
@@ -178,6 +180,8 @@ struct Held {
     missing: u64,
     extra: u64,
     pace_at_gap: f64,
+    /// Teeth missing and extra by the last passage of the key.
+    faults_at_key: (u64, u64),
     /// Samples a degree over the whole period before the last clean gap, and whether teeth came rough, extra or not at all since.
     period_pace: Option<f64>,
     untidy: bool,
@@ -202,6 +206,7 @@ impl Lock {
         let per_deg = |rpm: f64| sample_rate_hz / (6.0 * rpm);
         Self {
             key: pattern.key(),
+            gap_tells: pattern.gap_tells(),
             slowest: per_deg(SLOWEST_RPM),
             fastest: per_deg(FASTEST_RPM),
             sample_rate_hz,
@@ -312,6 +317,7 @@ impl Lock {
             missing: 0,
             extra: 0,
             pace_at_gap: pace,
+            faults_at_key: (0, 0),
             period_pace: None,
             untidy: false,
             hum: (0, 0),
@@ -540,6 +546,12 @@ impl Lock {
         if !passage.at_key {
             return false;
         }
+        let earlier = std::mem::replace(&mut held.faults_at_key, (held.missing, held.extra));
+        // An edge where none is due and none where one is: of a wheel told by a single edge that is the count from another place.
+        if !self.gap_tells && held.missing > earlier.0 && held.extra > earlier.1 {
+            held.bad_gaps += 1;
+            return held.bad_gaps >= 3;
+        }
         let period_pace = self.period_pace(&held.waiting);
         let slipped =
             held.period_pace.zip(period_pace).is_some_and(|(before, now)| !ENDURING.contains(&(now / before)));
@@ -644,6 +656,7 @@ impl Lock {
             self.settled = at;
             self.edges.used += 1;
         }
+        held.faults_at_key = (0, 0);
         self.edges.missing += std::mem::take(&mut held.missing);
         self.edges.extra += std::mem::take(&mut held.extra);
     }
