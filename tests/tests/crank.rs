@@ -289,6 +289,28 @@ fn a_list_of_edges_names_its_own_position() {
     check("edge list", &bench.plane(plane).cam(20.0), &Limits { speed: 0.01, deg: 1.0, found: 0.98 });
 }
 
+/// Even teeth and one between them: all that tells the place is one edge, and a false one beside a lost one looks like it.
+#[test]
+fn a_wheel_told_by_a_single_edge_is_never_counted_from_another() {
+    let plus_one = |teeth: u16, between: f64| -> Vec<f64> {
+        (0..teeth).map(|tooth| 360.0 / f64::from(teeth) * f64::from(tooth)).chain([between]).collect()
+    };
+    for (seed, edges_deg) in (0..12).zip([plus_one(4, 300.0), plus_one(8, 22.0)].into_iter().cycle()) {
+        let speed = [Speed::Steady(4300.0), Speed::Gears(2000.0, 6500.0, 1.5, 0.25)][seed as usize / 2 % 2];
+        let reference = Reference::EdgeList { channel: 1, edges_deg: edges_deg.clone(), edge: Some(Edge::Rising) };
+        let order: &[u16] = if seed % 3 == 0 { &[1, 2, 3, 4, 5, 6, 7] } else { FOUR };
+        let bench = Bench::new(order, reference, speed, 9.0, 48_000.0);
+        let pulses = edges_deg.iter().flat_map(|&deg| pulses_at(&bench.engine, deg, 360.0, 6.0));
+        let mut pulses: Vec<(f64, f64)> = pulses.collect();
+        pulses.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut random = Random(4000 + seed);
+        random.uniform();
+        let plane = to_f32(&square(&spoil(pulses, 0.005, &mut random), bench.samples(), 48_000.0), 0.5);
+        let limits = Limits { speed: 1e-3, deg: 1.0, found: 0.9 };
+        check(&format!("seed {seed}: {edges_deg:?} {speed:?}"), &bench.plane(plane).cam(20.0), &limits);
+    }
+}
+
 #[test]
 fn cranking_stop_and_stall_never_name_a_wrong_cylinder() {
     for speed in [Speed::Cranking(220.0, 0.7), Speed::Stop(900.0, 3.0, 6.0), Speed::Ramp(150.0, 1200.0, 2.0)] {

@@ -130,7 +130,7 @@ fn recorded(seconds: f64, rpm: impl Fn(f64) -> f64) -> Track {
         deg.push(deg[deg.len() - 1] + 6.0 * rpm(t + 0.005) * 0.01);
         t_s.push(t + 0.01);
     }
-    Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1 }] }
+    Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1, ..Segment::default() }] }
 }
 
 #[test]

@@ -111,8 +111,13 @@ fn bench(wheel: Wheel, signal: Signal, rate_hz: f64, speed: Speed, seed: u64) ->
     // A single pulse shows no ripple: 3 % from the lowest to the highest speed there, twice as much elsewhere.
     let ripple = if matches!(wheel, Wheel::Turn | Wheel::Cycle) { 0.015 } else { 0.03 };
     let sheet = Bench::new(FOUR, wheel.reference(), speed, 0.1, rate_hz).sheet;
-    let mut bench = Bench::rippling(sheet, speed, 6.0, rate_hz, ripple);
+    // A spoilt tooth beside the first or last gap costs up to three turns at either end, and no more in a longer recording: forty
+    // turns are too few to count one in twenty.
+    let slow = matches!((signal, speed), (Signal::Spoilt, Speed::Steady(rpm)) if rpm < 1000.0);
+    let mut bench = Bench::rippling(sheet, speed, if slow { 12.0 } else { 6.0 }, rate_hz, ripple);
     let mut random = Random(seed);
+    // The first draw of a small seed is next to nothing: all sound inputs would have the same corner.
+    random.uniform();
     let pulses = wheel.pulses(&bench);
     let samples = bench.samples();
     let plane = match (signal, wheel) {
@@ -133,33 +138,18 @@ fn bench(wheel: Wheel, signal: Signal, rate_hz: f64, speed: Speed, seed: u64) ->
     bench.cam(0.0)
 }
 
-/// Median error of the half-turn speed. 0.02 % is asked; noise at 20 dB, and short pulses through a sound input, do not
-/// give it where teeth are few.
-fn speed_limit(wheel: Wheel, signal: Signal) -> f64 {
-    match (wheel, signal) {
-        (Wheel::Missing(60, _), Signal::Reluctance) => 2.2e-4,
-        (Wheel::Missing(36, _), Signal::Reluctance) => 5e-4,
-        (Wheel::Missing(..), Signal::Reluctance) => 1.5e-3,
-        (Wheel::Edges, Signal::SoundInput) => 5e-4,
-        (Wheel::Missing(12, _) | Wheel::Even(_), Signal::SoundInput) => 3e-4,
-        _ => 2e-4,
-    }
-}
-
 /// Figures that miss what is asked, by name.
 #[allow(clippy::neg_cmp_op_on_partial_ord)] // a figure that is none misses, too
-fn misses(wheel: Wheel, signal: Signal, coarse: bool, got: &Measured) -> Vec<&'static str> {
+fn misses(wheel: Wheel, signal: Signal, got: &Measured) -> Vec<&'static str> {
     let clean = matches!(signal, Signal::Square | Signal::SoundInput);
     let single = matches!(wheel, Wheel::Turn | Wheel::Cycle);
-    // A known limit: pulses of four samples through a sound input are off by half a sample.
-    let slack = if (wheel, signal, coarse) == (Wheel::Edges, Signal::SoundInput, true) { 1.4 } else { 1.0 };
     let asked = [
         (got.wrong > 0, "cylinder"),
         (got.invented > 0, "invented"),
-        (!(got.deg < wheel.limit_deg(signal) * slack), "angle"),
+        (!(got.deg < wheel.limit_deg(signal)), "angle"),
         (!(got.found >= if clean { 0.99 } else { 0.95 }), "found"),
         // A single pulse tells no speed within its turn.
-        (!single && !(got.speed < speed_limit(wheel, signal)), "speed"),
+        (!single && !(got.speed < 2e-4), "speed"),
         (!(got.deg < got.claimed_deg), "claim"),
     ];
     asked.into_iter().filter(|(missed, _)| *missed).map(|(_, name)| name).collect()
@@ -170,6 +160,8 @@ fn every_reference_keeps_its_angle_at_every_rate_and_speed() {
     let long = std::env::var("RINGDOWN_LONG").ok();
     let mut failed = Vec::new();
     let mut worst: BTreeMap<String, (usize, f64, f64, f64)> = BTreeMap::new();
+    // `RINGDOWN_SEED` draws others.
+    let first = std::env::var("RINGDOWN_SEED").map_or(0, |seed| seed.parse::<u64>().expect("a number"));
     let mut index = 0;
     for wheel in WHEELS {
         for signal in SIGNALS {
@@ -180,12 +172,11 @@ fn every_reference_keeps_its_angle_at_every_rate_and_speed() {
                     if long.as_ref().map_or(index % 19 != 0, |only| only != "1" && !what.contains(only)) {
                         continue;
                     }
-                    let bench = bench(wheel, signal, rate_hz, speed, index);
+                    let bench = bench(wheel, signal, rate_hz, speed, first + index);
                     let got = bench.measure(&bench.decode());
                     let at = worst.entry(what).or_insert((0, 0.0, 0.0, 1.0));
                     *at = (at.0 + 1, at.1.max(got.deg), at.2.max(got.speed), at.3.min(got.found));
-                    let coarse = rate_hz < 50_000.0 && matches!(speed, Speed::Steady(rpm) if rpm > 8000.0);
-                    let misses = misses(wheel, signal, coarse, &got);
+                    let misses = misses(wheel, signal, &got);
                     if !misses.is_empty() {
                         failed.push(format!("{wheel:?} {signal:?} {rate_hz} {speed:?}: {misses:?} {got:?}"));
                     }

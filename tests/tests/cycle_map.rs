@@ -39,6 +39,7 @@ fn mapped(rpm: f64, blow_deg: Option<f64>, seed: u64) -> CycleMap {
         deg: knots.map(|share| share * 62.0 * 720.0).to_vec(),
         turn_known: true,
         error_deg: 0.0,
+        ..Segment::default()
     };
     let mut mapper = CycleMapper::new(RATE_HZ, 720.0).expect("bins enough");
     for cycle in 1..61 {

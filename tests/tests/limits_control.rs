@@ -31,7 +31,7 @@ fn the_delay_and_the_level_through_a_causal_filter_are_those_of_scipy() {
     let (rate_hz, rpm, tdc_s) = (number(&vectors["rate_hz"]), number(&vectors["rpm"]), number(&vectors["tdc_s"]));
     let t_s: Vec<f64> = (0..=100).map(|knot| f64::from(knot) * 0.001).collect();
     let deg: Vec<f64> = t_s.iter().map(|t_s| 6.0 * rpm * t_s).collect();
-    let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0 };
+    let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0, ..Segment::default() };
     let event = Event {
         t_s: tdc_s,
         deg: 6.0 * rpm * tdc_s,

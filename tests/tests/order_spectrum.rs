@@ -23,7 +23,7 @@ fn spectrum(speed: Speed, rate_hz: f64, signal: impl Fn(f64, f64) -> f64) -> (f6
         .collect();
     let t_s: Vec<f64> = (0..(engine.end_s() * 1000.0) as usize).map(|knot| knot as f64 * 1e-3).collect();
     let deg = t_s.iter().map(|t| engine.deg_at(*t)).collect();
-    let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0 };
+    let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0, ..Segment::default() };
     let (_, last) = segment.span_deg().expect("it turns");
     let mut orders = Orders::new(rate_hz);
     let mut from_deg = 720.0;

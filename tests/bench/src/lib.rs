@@ -89,7 +89,7 @@ pub fn search_score(samples: &[f32]) -> f64 {
     let end_s = samples.len() as f64 / RATE_HZ;
     let deg_per_s = 720.0 * SEARCH_EVENTS as f64 / 4.0 / (end_s - 0.2);
     let segment =
-        Segment { t_s: vec![0.0, end_s], deg: vec![0.0, deg_per_s * end_s], turn_known: true, error_deg: 0.0 };
+        Segment { t_s: vec![0.0, end_s], deg: vec![0.0, deg_per_s * end_s], turn_known: true, error_deg: 0.0, ..Segment::default() };
     let slice = Slice { samples, first: 0, clip: [-1.0, 1.0] };
     let Some(mut mapper) = Mapper::new(RATE_HZ) else { return f64::NAN };
     let mut maps = Maps { bins: mapper.bins(), ..Maps::default() };

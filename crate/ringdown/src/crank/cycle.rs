@@ -193,7 +193,8 @@ mod tests {
         for (off, turn) in [(0.0, 0.0), (150.0, 0.0), (-150.0, 0.0), (0.0, 1.0), (150.0, 1.0), (-150.0, 1.0)] {
             // The count starts at the tooth after the gap, 80 degrees before TDC; a degree a second.
             let knots: Vec<f64> = (0..400).map(|i| f64::from(i) * 18.0).collect();
-            let mut segment = Segment { t_s: knots.clone(), deg: knots, turn_known: false, error_deg: 0.0 };
+            let mut segment =
+                Segment { t_s: knots.clone(), deg: knots, turn_known: false, error_deg: 0.0, ..Segment::default() };
             // Truth: angle = t - 80 + 360 turn; the cam comes at 660 + off modulo 720.
             let cam_s: Vec<f64> = (1..9).map(|c| 720.0 * f64::from(c) - 60.0 + off + 80.0 - 360.0 * turn).collect();
             let placing = Placing {

@@ -4,7 +4,7 @@ use super::blind::Loudness;
 use super::cycle::{Cut, Placed, Placing};
 use super::edges::{EdgeFinder, RawEdge};
 use super::events::{Known, events_of};
-use super::ignition::Trigger;
+use super::ignition::{Sparks, Trigger};
 use super::lock::{Between, Counted, Lock, Mark};
 use super::offset::{self, Heard};
 use super::pattern::{Anchor, Pattern, cam_of, channel_of};
@@ -183,6 +183,13 @@ pub enum Note {
         /// Of so many.
         of: usize,
     },
+    /// The turn was told in so many of the segments without a cam by an ignition trigger that fires once a cycle.
+    TurnFromIgnition {
+        /// Segments named.
+        segments: usize,
+        /// Of so many.
+        of: usize,
+    },
     /// No cam: which turn is not known, cylinders come in pairs.
     NoCam,
     /// The cam signal contradicts itself for this share of cycles.
@@ -206,6 +213,21 @@ pub enum Note {
     },
 }
 
+/// The cam's channel.
+struct Cam {
+    pulses: Pulses,
+    edge: Edge,
+    /// By the sheet, before cylinder 1's firing TDC.
+    deg_btdc: Option<f64>,
+}
+
+impl Cam {
+    fn finish(self) -> PulseEdges {
+        let [rising, falling] = self.pulses.finish();
+        if self.edge == Edge::Rising { rising } else { falling }
+    }
+}
+
 /// Streaming decoder; memory grows with turns, not with samples.
 pub struct Decoder {
     sheet: Sheet,
@@ -213,7 +235,7 @@ pub struct Decoder {
     sample_rate_hz: f64,
     samples: u64,
     wheel: Option<Wheel>,
-    cam: Option<Pulses>,
+    cam: Option<Cam>,
     ignition: Option<Trigger>,
     channels: Vec<u16>,
     notes: Vec<Note>,
@@ -250,7 +272,8 @@ impl Decoder {
         if let Some((channel, edge, deg_btdc)) = cam_of(&sheet.cam).filter(|_| decoder.cam_matters()) {
             if present(channel) {
                 decoder.channels.push(channel);
-                decoder.cam = Some(Pulses::new(edge, deg_btdc, sample_rate_hz));
+                let edge = edge.unwrap_or(Edge::Rising);
+                decoder.cam = Some(Cam { pulses: Pulses::of(edge, sample_rate_hz), edge, deg_btdc });
             } else {
                 decoder.notes.push(Note::NoChannel { channel });
             }
@@ -279,7 +302,7 @@ impl Decoder {
             wheel.push(wheel_plane);
         }
         if let (Some(cam), Some(plane)) = (&mut self.cam, planes.get(1)) {
-            cam.push(plane);
+            cam.pulses.push(plane);
         }
         let place = if self.cam.is_some() { 2 } else { 1 };
         if let (Some(trigger), Some(plane)) = (&mut self.ignition, planes.get(place)) {
@@ -305,8 +328,14 @@ impl Decoder {
         };
         crank.track.segments = counted.segments;
         self.reach_ends(&mut crank);
-        self.hear_ignition(&mut crank);
+        let sparks = self.ignition.take().map(Trigger::finish);
+        if let Some(sparks) = &sparks {
+            self.place_by(sparks, &mut crank);
+        }
         self.place(&mut crank);
+        if let Some(sparks) = sparks.filter(|_| self.sheet.cycle_deg() > 360.0) {
+            self.name_turns(&sparks, &mut crank);
+        }
         crank
     }
 
@@ -344,11 +373,13 @@ impl Decoder {
     }
 
     /// Takes the reference's place from the ignition trigger where the sheet has none, and holds the sheet's to it.
-    fn hear_ignition(&mut self, crank: &mut Crank) {
-        let Some(trigger) = self.ignition.take().filter(|_| !crank.track.segments.is_empty()) else { return };
+    fn place_by(&mut self, sparks: &Sparks, crank: &mut Crank) {
+        if crank.track.segments.is_empty() {
+            return;
+        }
         let order = self.sheet.firing().unwrap_or_default();
         let period_deg = self.pattern.period_deg.min(self.sheet.cycle_deg());
-        match trigger.place(&crank.track, &order, period_deg) {
+        match sparks.place(&crank.track, &order, period_deg) {
             Err(unclear) => crank.notes.push(unclear),
             Ok(spark) => {
                 let note = spark.against(self.pattern.first_deg.map(|deg| -deg), period_deg);
@@ -361,6 +392,25 @@ impl Decoder {
                 crank.notes.push(note);
             }
         }
+    }
+
+    /// Takes the turn from an ignition trigger that fires once a cycle, where no cam tells it.
+    fn name_turns(&self, sparks: &Sparks, crank: &mut Crank) {
+        // The sheet's cylinder, edge or angle is wrong: which of them is not known.
+        if crank.notes.iter().any(|note| matches!(note, Note::OffsetAgainstIgnition { .. })) {
+            return;
+        }
+        let order = self.sheet.firing().unwrap_or_default();
+        let unnamed = |known: &[Known]| known.iter().filter(|known| **known == Known::Angle).count();
+        let of = unnamed(&crank.known);
+        sparks.name_turns(&mut crank.track.segments, &mut crank.known, &order);
+        let left = unnamed(&crank.known);
+        if left == of {
+            return;
+        }
+        crank.notes.retain(|note| left > 0 || *note != Note::NoCam);
+        crank.notes.push(Note::TurnFromIgnition { segments: of - left, of });
+        crank.events = events_of(&crank.track, &order, self.sheet.cycle_deg(), &crank.known);
     }
 
     /// Whether the cam can add anything: two-strokes and pulses once a cycle know their turn.
@@ -382,13 +432,13 @@ impl Decoder {
         let cycle_deg = self.sheet.cycle_deg();
         let order = firing.as_deref().unwrap_or(&[]);
         let first_cylinder_deg = order.iter().find(|f| f.0 == 1).map_or(0.0, |f| f.1);
-        let cam = self.cam.take().map(Pulses::finish);
+        let cam = self.cam.take().map(|cam| (cam.deg_btdc, cam.finish()));
         let placing = Placing {
             pattern: &self.pattern,
             cycle_deg,
             first_cylinder_deg,
-            cam_s: cam.as_ref().map_or(&[], |cam| &cam.edges_s),
-            cam_deg: cam.as_ref().and_then(|cam| cam.deg_btdc).map(|deg| first_cylinder_deg - deg),
+            cam_s: cam.as_ref().map_or(&[], |(_, edges)| &edges.edges_s),
+            cam_deg: cam.as_ref().and_then(|(deg_btdc, _)| *deg_btdc).map(|deg| first_cylinder_deg - deg),
         };
         let cut: Vec<Cut> =
             std::mem::take(&mut crank.track.segments).into_iter().flat_map(|s| placing.cut(s)).collect();
@@ -405,7 +455,8 @@ impl Decoder {
             .zip(&crank.track.segments)
             .map(|(placed, segment)| self.known(*placed, segment.turn_known))
             .collect();
-        self.note_position(crank, &known, cam.as_ref(), &placed);
+        let cam = cam.as_ref().filter(|(deg_btdc, _)| deg_btdc.is_some()).map(|(_, edges)| edges);
+        self.note_position(crank, &known, cam, &placed);
         crank.events = events_of(&crank.track, order, cycle_deg, &known);
         crank.known = known;
     }
@@ -429,7 +480,7 @@ impl Decoder {
         if !self.cam_matters() {
             return;
         }
-        let Some(cam) = cam.filter(|cam| cam.deg_btdc.is_some()) else {
+        let Some(cam) = cam else {
             crank.notes.push(Note::NoCam);
             return;
         };
@@ -450,7 +501,6 @@ impl Decoder {
 /// Edge finder and one counter for each direction, until it is clear which one marks the teeth.
 struct Wheel {
     finder: EdgeFinder,
-    found: Vec<RawEdge>,
     wanted: Option<Lock>,
     other: Option<Lock>,
     wanted_rising: bool,
@@ -467,7 +517,6 @@ impl Wheel {
         let single = pattern.is_single();
         Self {
             finder: if single { EdgeFinder::for_pulses(sample_rate_hz) } else { EdgeFinder::new(sample_rate_hz) },
-            found: Vec::new(),
             wanted: lock(),
             other: lock(),
             wanted_rising: edge != Some(Edge::Falling),
@@ -478,12 +527,8 @@ impl Wheel {
     }
 
     fn push(&mut self, samples: &[f32]) {
-        let mut found = std::mem::take(&mut self.found);
-        for part in samples.chunks(1 << 16) {
-            self.finder.push(part, &mut found);
-            found.drain(..).for_each(|edge| self.take(edge));
-        }
-        self.found = found;
+        let found = self.finder.push(samples);
+        found.into_iter().for_each(|edge| self.take(edge));
     }
 
     fn take(&mut self, edge: RawEdge) {
@@ -514,7 +559,8 @@ impl Wheel {
         // Its other crossing, between teeth, is that of noise in the gap.
         let between_teeth = rivals && !look.is_square() && !look.is_late() && self.toothed;
         let split = other.periods > 2 * wanted.periods || between_teeth;
-        let upside_down = self.wanted_rising && !split && rivals && look.is_late() && look.is_surely_square();
+        let upside_down =
+            self.wanted_rising && !split && rivals && look.is_late() && look.is_surely_square(&other.look());
         if split || upside_down {
             self.direction = Some(if split { Note::OtherEdge } else { Note::Inverted });
             self.wanted = self.other.take();
@@ -526,9 +572,8 @@ impl Wheel {
     }
 
     fn finish(mut self, samples: f64) -> (Counted, Option<Note>) {
-        let mut found = Vec::new();
-        self.finder.finish(&mut found);
-        found.drain(..).for_each(|edge| self.take(edge));
+        let found = self.finder.finish();
+        found.into_iter().for_each(|edge| self.take(edge));
         self.decide();
         let counted = self.wanted.map(|lock| lock.finish(samples)).unwrap_or_default();
         (counted, self.direction)

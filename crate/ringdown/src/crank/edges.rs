@@ -5,16 +5,28 @@
 //! are biased at six samples a tooth, so the crossing is found on a windowed-sinc interpolation. Where the signal passes
 //! the middle gently, as a reluctance sensor's does at low speed, a line through many samples averages the noise.
 
+use super::clip::{Clip, HalfWave};
 use std::sync::OnceLock;
 
+/// Samples at the end of a half wave that are looked at for a flat top: longer pulses lose little by a fraction of one.
+const SHORT: u64 = 64;
 /// Samples on each side that the interpolation looks at.
 const REACH: usize = 8;
 /// Samples that must follow an edge before it is judged: as far as a line may look.
 const AHEAD: usize = 256;
 /// Share of a half wave to either side of the middle through which the line is laid: a sine is nearly straight there.
 const LINE: f64 = 0.16;
+/// Times that the line is laid anew around where the last one passed the middle.
+const LOOKS: usize = 6;
 /// Share of the swing that the line may rise over its length; a sine's rises by a half, a step's by one and a half.
 const GENTLE: f64 = 0.85;
+/// Samples before a step that are looked at, the least part of the swing that it makes up, and that by which the half wave
+/// must have drooped.
+const STEP: u64 = 4;
+const JUMP: f32 = 0.35;
+const DROOPED: f32 = 0.25;
+/// Share of a line's rise that it makes from one block of samples to the next: a step makes two thirds.
+const STEPPED: f64 = 0.6;
 /// Steps between two samples in the table of kernels.
 const PHASES: usize = 32;
 /// Looks at a crossing along a straight line before it is halved in.
@@ -69,6 +81,9 @@ pub struct EdgeFinder {
     longest_wait: u64,
     /// No interval between edges counts as shorter than this: noise between pulses must not teach a quick rhythm.
     shortest: u64,
+    clip: Clip,
+    /// Where the newest edge lies, before what clipping shifts it by.
+    newest: f64,
 }
 
 /// Extent of the signal and the triggers that follow from it.
@@ -137,6 +152,8 @@ impl EdgeFinder {
             deadline: longest_wait / 4,
             longest_wait,
             shortest: 8,
+            clip: Clip::default(),
+            newest: 0.0,
         }
     }
 
@@ -147,20 +164,24 @@ impl EdgeFinder {
         Self { shortest, ..Self::new(sample_rate_hz) }
     }
 
-    /// Takes the next samples and appends the edges that are settled. Non-finite samples repeat the one before.
-    pub fn push(&mut self, samples: &[f32], edges: &mut Vec<RawEdge>) {
+    /// Takes the next samples and gives the edges that are settled. Non-finite samples repeat the one before.
+    pub fn push(&mut self, samples: &[f32]) -> Vec<RawEdge> {
+        let mut edges = Vec::new();
         for part in samples.chunks(KEEP) {
             self.append(part);
-            self.judge(edges);
+            self.judge(&mut edges);
             self.move_up();
         }
+        edges
     }
 
     /// Ends the signal: the last samples are judged as if it stood still after them.
-    pub fn finish(&mut self, edges: &mut Vec<RawEdge>) {
+    pub fn finish(&mut self) -> Vec<RawEdge> {
         let held = [self.held; AHEAD];
+        let mut edges = Vec::new();
         self.append(&held);
-        self.judge(edges);
+        self.judge(&mut edges);
+        edges
     }
 
     fn append(&mut self, samples: &[f32]) {
@@ -253,7 +274,9 @@ impl EdgeFinder {
 
     fn change(&mut self, sample: f32, edges: &mut Vec<RawEdge>) {
         let here = self.base + self.next as u64 - 1;
-        edges.push(self.edge(here));
+        let edge = self.edge(here);
+        self.note_half(here, edge.at);
+        edges.push(edge);
         self.lengths = [here - self.changed, self.lengths[0]];
         self.changed = here;
         let Envelope { mut top, mut bottom, .. } = self.envelope;
@@ -289,12 +312,32 @@ impl EdgeFinder {
         self.run = Run::EMPTY;
     }
 
+    /// Tells the half wave that ends at sample `here`, by an edge at `at`.
+    fn note_half(&mut self, here: u64, at: f64) {
+        let from = self.changed.max(here.saturating_sub(SHORT)).saturating_sub(self.base) as usize;
+        let samples = self.buffer.get(from..here.saturating_sub(self.base) as usize).unwrap_or(&[]);
+        let extreme = if self.high { self.run.top } else { self.run.bottom };
+        let flat = samples.iter().filter(|sample| **sample == extreme).count();
+        let flat = if flat > 1 { flat as f64 / samples.len() as f64 } else { 0.0 };
+        let mean = self.run.sum / f64::from(self.run.count.max(1));
+        self.clip.take(&HalfWave { high: self.high, flat, length: (at - self.newest).max(0.0), mean });
+        self.newest = at;
+    }
+
     fn edge(&self, here: u64) -> RawEdge {
         let half = (0.5 * (self.envelope.top - self.envelope.bottom)).max(LEAST);
         let mean = self.run.sum as f32 / self.run.count.max(1) as f32 - self.envelope.level;
         let outwards = if self.high { 1.0 } else { -1.0 };
         let cross = self.cross.min(here.saturating_sub(1));
-        let (at, steep) = self.line(cross, here - self.changed, half).unwrap_or_else(|| self.refine(cross));
+        let stepped = |(cross, level): (u64, f32)| {
+            let (at, steep) = self.refine(cross, level);
+            (at + self.clip.early(!self.high, f64::from(level), f64::from(2.0 * half)), steep)
+        };
+        let (at, steep) = self
+            .step(cross, here, half)
+            .map(stepped)
+            .or_else(|| self.line(cross, here - self.changed, half))
+            .unwrap_or_else(|| stepped((cross, self.envelope.level)));
         RawEdge {
             at: (at - REACH as f64).max(0.0),
             rising: !self.high,
@@ -302,6 +345,29 @@ impl EdgeFinder {
             steep: steep / (2.0 * half),
             swing: 2.0 * half,
         }
+    }
+
+    /// The last sample before a step from a level near the middle, and the step's own middle: where a sound input has let the
+    /// half wave droop back to rest, the envelope's middle is passed long before, or at the foot of the step.
+    fn step(&self, cross: u64, here: u64, half: f32) -> Option<(u64, f32)> {
+        if here - self.changed < 2 * STEP {
+            return None;
+        }
+        let from = here.checked_sub(self.base + STEP)? as usize;
+        let &[earlier, _, before, _, first, second] = self.buffer.get(from..)?.first_chunk()?;
+        let sign = if self.high { -1.0 } else { 1.0 };
+        let after = if (second - first) * sign > 0.0 { second } else { first };
+        let jump = (after - before) * sign;
+        let foot = if self.high { self.envelope.top - before } else { before - self.envelope.bottom };
+        let drooped = cross + STEP < here || foot > DROOPED * 2.0 * half;
+        // A sine has been on its way before.
+        if !drooped || jump < JUMP * 2.0 * half || (before - earlier).abs() > JUMP * jump {
+            return None;
+        }
+        let level = 0.5 * (before + after);
+        let way = self.buffer.get(from..from + STEP as usize + 2)?;
+        let passed = way.iter().rposition(|x| (x - level) * sign <= 0.0)?;
+        Some((self.base + (from + passed) as u64, level))
     }
 
     /// Where a line through the samples around passes the middle, and its rise over one sample; `None` where the signal
@@ -315,7 +381,7 @@ impl EdgeFinder {
         let first = cross.checked_sub(self.base)? as usize;
         let mut centre = first;
         // The last noisy sample before the middle lies off the line's own crossing.
-        for _ in 0..4 {
+        for look in 1..=LOOKS {
             let samples = self.buffer.get(centre.checked_sub(reach)?..=centre + reach)?;
             let (mut sum, mut moment) = (0.0, 0.0);
             for (i, x) in samples.iter().enumerate() {
@@ -325,11 +391,14 @@ impl EdgeFinder {
             }
             let count = samples.len() as f64;
             let slope = moment / (count * (count * count - 1.0) / 12.0);
-            if (slope > 0.0) == self.high || slope.abs() * count > GENTLE * 2.0 * f64::from(half) {
+            let rise = slope.abs() * count;
+            if (slope > 0.0) == self.high || rise > GENTLE * 2.0 * f64::from(half) || largest(samples) > STEPPED * rise
+            {
                 return None;
             }
             let off = -sum / count / slope;
-            if off.abs() <= 0.5 {
+            // Noise at its ends may have the window hop to and fro between two samples.
+            if off.abs() <= if look < LOOKS { 0.5 } else { 2.0 } {
                 return Some((self.base as f64 + centre as f64 + off, slope.abs() as f32));
             }
             if off.abs() > 2.0 * reach as f64 {
@@ -343,8 +412,8 @@ impl EdgeFinder {
         None
     }
 
-    /// Where the signal passes the middle between sample `cross` and the next, and its change between the two.
-    fn refine(&self, cross: u64) -> (f64, f32) {
+    /// Where the signal passes `level` between sample `cross` and the next, and its change between the two.
+    fn refine(&self, cross: u64, level: f32) -> (f64, f32) {
         let Some(around) = cross
             .checked_sub(self.base)
             .and_then(|i| (i as usize + 1).checked_sub(REACH))
@@ -352,12 +421,23 @@ impl EdgeFinder {
         else {
             return (cross as f64 + 0.5, 0.0);
         };
-        let (a, b) = (around[REACH - 1] - self.envelope.level, around[REACH] - self.envelope.level);
+        let (a, b) = (around[REACH - 1] - level, around[REACH] - level);
         if (a > 0.0) == (b > 0.0) {
             return (cross as f64 + if a.abs() < b.abs() { 0.0 } else { 1.0 }, (b - a).abs());
         }
-        (cross as f64 + crossing(around, self.envelope.level, a, b), (b - a).abs())
+        (cross as f64 + crossing(around, level, a, b), (b - a).abs())
     }
+}
+
+/// Largest difference of the means of blocks of samples next to each other but for one.
+fn largest(samples: &[f32]) -> f64 {
+    let block = (samples.len() / 8).max(1);
+    let sum = |part: &[f32]| part.iter().copied().map(f64::from).sum::<f64>();
+    let apart = |part: &[f32]| {
+        let (first, second) = (part.get(..block).unwrap_or(&[]), part.get(block + 1..).unwrap_or(&[]));
+        (sum(second) - sum(first)).abs() / block as f64
+    };
+    samples.windows(2 * block + 1).map(apart).fold(0.0, f64::max)
 }
 
 /// Share of the way from the middle pair's first sample to its second where the interpolation passes `level`;
@@ -424,10 +504,9 @@ mod tests {
     #[test]
     fn zero_crossings_of_a_sine_are_found_to_a_hundredth_of_a_period() {
         for period in [5.1, 6.7, 13.3, 50.0] {
-            let mut edges = Vec::new();
             let mut finder = EdgeFinder::new(48_000.0);
-            finder.push(&sine(period, 0.3), &mut edges);
-            finder.finish(&mut edges);
+            let mut edges = finder.push(&sine(period, 0.3));
+            edges.extend(finder.finish());
             let rising: Vec<f64> = edges.iter().filter(|e| e.rising).map(|e| e.at).collect();
             assert!(rising.len() as f64 > 550.0 / period, "period {period}: {} edges", rising.len());
             // The last edge has no future: interpolation there is cut short.
@@ -447,10 +526,9 @@ mod tests {
     fn a_tall_spike_hides_only_a_few_edges() {
         let mut samples: Vec<f32> = (0..4000).map(|i| if i / 10 % 2 == 0 { 1.0 } else { -1.0 }).collect();
         samples[2003] = 8.0;
-        let mut edges = Vec::new();
         let mut finder = EdgeFinder::new(48_000.0);
-        finder.push(&samples, &mut edges);
-        finder.finish(&mut edges);
+        let mut edges = finder.push(&samples);
+        edges.extend(finder.finish());
         assert!(edges.len() >= 375, "{} of 399 edges", edges.len());
     }
 }

@@ -2,7 +2,7 @@
 
 use super::pattern::Pattern;
 use super::ripple::Ripple;
-use super::track::Segment;
+use super::track::{Noise, Segment};
 use crate::sparing::push_sparingly;
 use std::collections::VecDeque;
 
@@ -10,6 +10,9 @@ use std::collections::VecDeque;
 const STRIDE_DEG: f64 = 17.9;
 /// Teeth this near take part in the fit: a quadratic over it follows a ripple of four periods a turn within 0.01 degrees.
 const REACH_DEG: f64 = 20.1;
+/// Noise 20 dB under a signal has the middle that its extremes give wander by so much of the swing, slowly, so that all teeth near
+/// each other are off alike and none shows it.
+const MIDDLE: f64 = 0.01;
 /// Teeth further apart than this are taken as they are, and the way between them follows the ripple of the speed.
 const COARSE_DEG: f64 = 10.5;
 
@@ -28,8 +31,16 @@ pub struct Knots {
     open: Segment,
     squares: f64,
     residuals: u64,
+    firings: f64,
+    /// Coarse teeth of the last two turns, with how far each lies off its way, degrees.
+    off: VecDeque<(f64, f64)>,
+    /// Sum of the differences of teeth two turns apart, and their number: what repeats with the cycle is no noise.
+    changes: (f64, u64),
+    teeth: u64,
     /// Sum of the shares of a pitch that lie before the opposite edge, and their number.
     duty: (f64, u64),
+    /// Sum of what a wandering middle shifts an edge by, degrees, and the number.
+    middle_deg: (f64, u64),
     done: Vec<Segment>,
 }
 
@@ -56,7 +67,12 @@ impl Knots {
             open: Segment::default(),
             squares: 0.0,
             residuals: 0,
+            firings,
+            off: VecDeque::new(),
+            changes: (0.0, 0),
+            teeth: 0,
             duty: (0.0, 0),
+            middle_deg: (0.0, 0),
             done: Vec::new(),
         }
     }
@@ -64,6 +80,15 @@ impl Knots {
     /// Where between two teeth the opposite edge lay, as a share.
     pub fn note_duty(&mut self, share: f64) {
         self.duty = (self.duty.0 + share, self.duty.1 + 1);
+    }
+
+    /// By how many degrees an edge passes the middle where that is off by [`MIDDLE`] of the swing; `steep`: the share of the
+    /// swing that it makes in a degree.
+    pub fn note_steep(&mut self, steep: f64) {
+        let deg = (MIDDLE / steep).min(1.0);
+        if deg.is_finite() {
+            self.middle_deg = (self.middle_deg.0 + deg, self.middle_deg.1 + 1);
+        }
     }
 
     /// The next tooth of the open segment.
@@ -93,6 +118,7 @@ impl Knots {
         let mut segment = std::mem::take(&mut self.open);
         if segment.t_s.len() > 1 {
             segment.error_deg = self.error_deg(&segment);
+            segment.noise = self.noise(&segment);
             segment.t_s.shrink_to_fit();
             segment.deg.shrink_to_fit();
             self.done.push(segment);
@@ -107,6 +133,8 @@ impl Knots {
         self.past = 0;
         self.next_deg = f64::NEG_INFINITY;
         (self.squares, self.residuals) = (0.0, 0);
+        self.off.clear();
+        (self.changes, self.teeth) = ((0.0, 0), 0);
     }
 
     /// The ended segments.
@@ -140,6 +168,7 @@ impl Knots {
     /// The tooth itself, and knots on the way to the next one where that is far.
     fn follow(&mut self, tooth: Tooth) {
         self.knot(tooth.deg, tooth.at);
+        self.teeth += 1;
         let Some(next) = self.near.get(self.past).copied() else { return };
         let way_deg = next.deg - tooth.deg;
         let Some(ripple) = &self.ripple else { return };
@@ -154,6 +183,7 @@ impl Knots {
         // Off the model by what its ends are off.
         let (off0, off1) = (-way.at(-0.5 * way_deg), next.at - tooth.at - way.at(0.5 * way_deg));
         let rate = way_deg / (next.at - tooth.at);
+        self.compare(tooth.deg, off0 * rate);
         let square = (way.scatter * rate).powi(2);
         if square.is_finite() {
             self.squares += square;
@@ -168,6 +198,30 @@ impl Knots {
             }
         }
         self.next_deg = tooth.deg;
+    }
+
+    fn compare(&mut self, deg: f64, off_deg: f64) {
+        const BACK_DEG: f64 = 720.0;
+        while let Some(&(before_deg, before)) = self.off.front().filter(|off| off.0 < deg - BACK_DEG + 0.1) {
+            if before_deg > deg - BACK_DEG - 0.1 && (off_deg - before).is_finite() {
+                self.changes = (self.changes.0 + (off_deg - before).abs(), self.changes.1 + 1);
+            }
+            self.off.pop_front();
+        }
+        self.off.push_back((deg, off_deg));
+    }
+
+    /// Of a fit over five to seven teeth some six tenths of a tooth's scatter are left; coarse ones stand as they are.
+    fn noise(&self, segment: &Segment) -> Noise {
+        let firings = self.firings;
+        if self.ripple.is_some() {
+            let (sum, count) = self.changes;
+            // The mean of the difference of two normal values is 2 / sqrt(pi) of their deviation.
+            let knot_deg = if count < 8 { 0.0 } else { sum / count as f64 * std::f64::consts::PI.sqrt() / 2.0 };
+            return Noise { knot_deg, shared: segment.deg.len() as f64 / self.teeth.max(1) as f64, firings };
+        }
+        let knot_deg = if self.reach_deg > 0.0 && self.residuals >= 8 { 0.6 * self.scatter_deg() } else { 0.0 };
+        Noise { knot_deg, shared: 1.0, firings }
     }
 
     /// Time of the centre by a quadratic over its neighbours; one that lies far off is left out.
@@ -210,7 +264,8 @@ impl Knots {
     /// The scatter that the fit leaves, plus what it can't see: the edge's own position, the same for all teeth, and with
     /// coarse teeth the ripple between them.
     fn error_deg(&self, segment: &Segment) -> f64 {
-        let edge = self.edge_samples() * fastest_deg_per_s(segment) * self.per_sample_s;
+        let middle_deg = self.middle_deg.0 / self.middle_deg.1.max(1) as f64;
+        let edge = middle_deg.hypot(self.edge_samples() * fastest_deg_per_s(segment) * self.per_sample_s);
         if let Some(ripple) = self.ripple.as_ref().filter(|_| self.residuals > 0) {
             // Nothing is averaged, and a gap is bridged between two noisy teeth.
             let left = 3.0 * (self.squares / self.residuals as f64).sqrt();

@@ -35,6 +35,12 @@ const LIKELY: std::ops::Range<f64> = 0.68..1.47;
 /// From one whole period to the next the pace hardly changes more; after false teeth a count that does has run ahead: they halve
 /// the pace, and an ordinary interval then looks like the gap.
 const ENDURING: std::ops::Range<f64> = 0.8..1.25;
+/// Mean difference of a gap from its prediction, as a share, beyond which speed that ripples is no reason.
+const UNEVEN: f64 = 0.1;
+/// The same within the first period after a loss, whose count may have started at another gap.
+const EVEN: std::ops::Range<f64> = 0.75..1.33;
+/// A gap of fewer pitches is that of a single missing tooth.
+const LIKE_MISSING: f64 = 2.5;
 /// Teeth further apart than this leave the speed time to change.
 const COARSE_DEG: f64 = 15.0;
 /// Silence counted as such, seconds.
@@ -90,10 +96,14 @@ impl GapLook {
         2 * self.level > self.gaps || 2 * self.steep > self.gaps
     }
 
-    /// Surely square: in the gap the level stays, or droops but leaves the gap its true length, which the steep clipped
-    /// signal of an inductive sensor does not.
-    pub fn is_surely_square(&self) -> bool {
-        2 * self.level > self.gaps || (self.is_square() && self.uneven < 0.02 * f64::from(self.gaps))
+    /// Surely square: in the gap the level stays, or droops but leaves the gap its true length, or that of the `other` edge,
+    /// which the steep clipped signal of an inductive sensor does not: its other edge has no place of its own between teeth.
+    pub fn is_surely_square(&self, other: &GapLook) -> bool {
+        let mean = |look: &GapLook| look.uneven / f64::from(look.gaps.max(1));
+        let (own, other_mean) = (mean(self), mean(other));
+        // Speed that ripples between coarse teeth makes either uneven.
+        let alike = other.is_square() && own.max(other_mean) < 2.0 * own.min(other_mean) && own < UNEVEN;
+        2 * self.level > self.gaps || (self.is_square() && (own < 0.02 || alike))
     }
 }
 
@@ -119,6 +129,8 @@ pub struct Counted {
 pub struct Lock {
     pattern: Pattern,
     key: i64,
+    /// The key interval is longer than any other by far.
+    gap_tells: bool,
     slowest: f64,
     fastest: f64,
     sample_rate_hz: f64,
@@ -168,6 +180,8 @@ struct Held {
     missing: u64,
     extra: u64,
     pace_at_gap: f64,
+    /// Teeth missing and extra by the last passage of the key.
+    faults_at_key: (u64, u64),
     /// Samples a degree over the whole period before the last clean gap, and whether teeth came rough, extra or not at all since.
     period_pace: Option<f64>,
     untidy: bool,
@@ -192,6 +206,7 @@ impl Lock {
         let per_deg = |rpm: f64| sample_rate_hz / (6.0 * rpm);
         Self {
             key: pattern.key(),
+            gap_tells: pattern.gap_tells(),
             slowest: per_deg(SLOWEST_RPM),
             fastest: per_deg(FASTEST_RPM),
             sample_rate_hz,
@@ -302,6 +317,7 @@ impl Lock {
             missing: 0,
             extra: 0,
             pace_at_gap: pace,
+            faults_at_key: (0, 0),
             period_pace: None,
             untidy: false,
             hum: (0, 0),
@@ -432,6 +448,7 @@ impl Lock {
         if held.rough >= 3.max(self.pattern.edges() as u32 / 6) {
             return true;
         }
+        self.knots.note_steep(f64::from(mark.steep) * pace_used);
         if let Some(between) = mark.between.filter(|between| between.at > before) {
             self.knots.note_duty((between.at - before) / (mark.at - before));
         }
@@ -529,6 +546,12 @@ impl Lock {
         if !passage.at_key {
             return false;
         }
+        let earlier = std::mem::replace(&mut held.faults_at_key, (held.missing, held.extra));
+        // An edge where none is due and none where one is: of a wheel told by a single edge that is the count from another place.
+        if !self.gap_tells && held.missing > earlier.0 && held.extra > earlier.1 {
+            held.bad_gaps += 1;
+            return held.bad_gaps >= 3;
+        }
         let period_pace = self.period_pace(&held.waiting);
         let slipped =
             held.period_pace.zip(period_pace).is_some_and(|(before, now)| !ENDURING.contains(&(now / before)));
@@ -597,6 +620,7 @@ impl Lock {
 
     fn confirm(&mut self, held: &mut Held) {
         held.confirmed = true;
+        held.waiting.drain(..self.doubtful(&held.waiting));
         if let Some(&(_, first)) = held.waiting.first() {
             self.opened = Some(first);
             let open = first - self.settled.max(0.0) > 0.0;
@@ -608,6 +632,22 @@ impl Lock {
         self.settle(held);
     }
 
+    /// Teeth at the front that were perhaps counted from a missing tooth which looked like the gap: up to the last leap of the pace,
+    /// where the true gap put the count right.
+    fn doubtful(&self, teeth: &[(i64, f64)]) -> usize {
+        if self.pattern.is_single() || self.pattern.longest_deg() > LIKE_MISSING * self.pattern.pitch_deg() {
+            return 0;
+        }
+        let pace = |pair: &[(i64, f64)]| match pair {
+            &[(k0, t0), (k1, t1)] => (t1 - t0) / (self.pattern.at(k1) - self.pattern.at(k0)),
+            _ => f64::NAN,
+        };
+        let paces: Vec<f64> = teeth.windows(2).map(pace).collect();
+        let leap = paces.windows(2).rposition(|two| !EVEN.contains(&(two[1] / two[0])));
+        // The pace between teeth `leap + 1` and `leap + 2` is another than the one before: either may be wrong.
+        leap.map_or(0, |leap| (leap + 2).min(teeth.len().saturating_sub(2)))
+    }
+
     /// All but the newest tooth, which a better edge may still replace, goes into the segment.
     fn settle(&mut self, held: &mut Held) {
         let last = held.waiting.len().saturating_sub(1);
@@ -616,6 +656,7 @@ impl Lock {
             self.settled = at;
             self.edges.used += 1;
         }
+        held.faults_at_key = (0, 0);
         self.edges.missing += std::mem::take(&mut held.missing);
         self.edges.extra += std::mem::take(&mut held.extra);
     }

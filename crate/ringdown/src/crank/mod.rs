@@ -2,6 +2,7 @@
 
 pub mod blind;
 mod burst;
+mod clip;
 mod cycle;
 pub mod decode;
 pub mod edges;
@@ -10,6 +11,7 @@ mod ignition;
 mod knots;
 mod lock;
 pub mod offset;
+mod pace;
 pub mod pattern;
 mod pulse;
 pub mod recognise;

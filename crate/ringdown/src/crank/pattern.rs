@@ -177,6 +177,13 @@ impl Pattern {
         self.known.key
     }
 
+    /// Whether the longest interval can be taken for no other while the speed varies.
+    pub fn gap_tells(&self) -> bool {
+        let key = self.key();
+        let mut others = (0..self.positions() as i64).filter(|&k| k != key && self.is_present(k));
+        others.all(|k| self.longest_deg() >= TELLING * self.interval_to(k))
+    }
+
     /// Longest interval without an edge.
     pub fn longest_deg(&self) -> f64 {
         self.interval_to(self.key())

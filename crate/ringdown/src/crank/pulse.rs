@@ -1,4 +1,4 @@
-//! Pulses of a cam or an ignition trigger: times of one edge, noise before the first left out.
+//! Pulses of a cam or an ignition trigger: times of their edges, noise before the first left out.
 
 use super::edges::{EdgeFinder, RawEdge};
 use crate::read::sheet::Edge;
@@ -6,70 +6,80 @@ use crate::read::sheet::Edge;
 /// Edges a second beyond which no camshaft turns and no cylinder fires.
 const MOST_PER_S: f64 = 250.0;
 
-/// Finds the edges of one direction of a channel that holds a pulse or two a cycle: a cam's, an ignition trigger's.
+/// Finds the edges of a channel that holds a pulse or two a cycle: a cam's, an ignition trigger's.
 pub struct Pulses {
     finder: EdgeFinder,
-    found: Vec<RawEdge>,
-    edges: PulseEdges,
-    /// Swing at each edge.
-    swings: Vec<f32>,
-    rising: bool,
+    rising: Option<Row>,
+    falling: Option<Row>,
     sample_rate_hz: f64,
 }
 
-/// Times of the edge.
+/// Edges of one direction.
+#[derive(Default)]
+struct Row {
+    edges_s: Vec<f64>,
+    /// Swing at each.
+    swings: Vec<f32>,
+    noise: bool,
+}
+
+/// Times of the edges of one direction.
+#[derive(Default)]
 pub struct PulseEdges {
     /// Seconds, rising.
     pub edges_s: Vec<f64>,
-    /// The angle handed in, passed on.
-    pub deg_btdc: Option<f64>,
     /// Far more edges than an engine gives.
     pub noise: bool,
 }
 
 impl Pulses {
-    /// `edge`: rising where not told.
-    pub fn new(edge: Option<Edge>, deg_btdc: Option<f64>, sample_rate_hz: f64) -> Self {
-        Self {
-            finder: EdgeFinder::for_pulses(sample_rate_hz),
-            found: Vec::new(),
-            edges: PulseEdges { edges_s: Vec::new(), deg_btdc, noise: false },
-            swings: Vec::new(),
-            rising: edge != Some(Edge::Falling),
-            sample_rate_hz,
-        }
+    /// For one direction.
+    pub fn of(edge: Edge, sample_rate_hz: f64) -> Self {
+        let row = |wanted: Edge| (wanted == edge).then(Row::default);
+        let (rising, falling) = (row(Edge::Rising), row(Edge::Falling));
+        Self { finder: EdgeFinder::for_pulses(sample_rate_hz), rising, falling, sample_rate_hz }
+    }
+
+    /// For both.
+    pub fn both(sample_rate_hz: f64) -> Self {
+        let row = || Some(Row::default());
+        Self { rising: row(), falling: row(), ..Self::of(Edge::Rising, sample_rate_hz) }
     }
 
     /// The next samples.
     pub fn push(&mut self, samples: &[f32]) {
-        let mut found = std::mem::take(&mut self.found);
-        for part in samples.chunks(1 << 16) {
-            self.finder.push(part, &mut found);
-            found.drain(..).for_each(|edge| self.take(edge));
-        }
-        self.found = found;
+        let found = self.finder.push(samples);
+        found.into_iter().for_each(|edge| self.take(edge));
     }
 
     fn take(&mut self, edge: RawEdge) {
-        if edge.rising != self.rising || self.edges.noise {
-            return;
-        }
-        let t_s = edge.at / self.sample_rate_hz;
-        self.edges.edges_s.push(t_s);
-        self.swings.push(edge.swing);
-        if self.edges.edges_s.len() as f64 > 1000.0 + MOST_PER_S * t_s {
-            self.edges.noise = true;
-            (self.edges.edges_s, self.swings) = (Vec::new(), Vec::new());
+        if let Some(row) = if edge.rising { &mut self.rising } else { &mut self.falling } {
+            row.take(edge.at / self.sample_rate_hz, edge.swing);
         }
     }
 
-    /// Ends the channel.
-    pub fn finish(mut self) -> PulseEdges {
-        let mut found = Vec::new();
-        self.finder.finish(&mut found);
-        found.drain(..).for_each(|edge| self.take(edge));
-        self.edges.edges_s = pulses(&self.edges.edges_s, &self.swings);
-        self.edges
+    /// Ends the channel: rising and falling edges, none of a direction that was not asked for.
+    pub fn finish(mut self) -> [PulseEdges; 2] {
+        let found = self.finder.finish();
+        found.into_iter().for_each(|edge| self.take(edge));
+        [self.rising, self.falling].map(|row| row.map(Row::finish).unwrap_or_default())
+    }
+}
+
+impl Row {
+    fn take(&mut self, t_s: f64, swing: f32) {
+        if self.noise {
+            return;
+        }
+        self.edges_s.push(t_s);
+        self.swings.push(swing);
+        if self.edges_s.len() as f64 > 1000.0 + MOST_PER_S * t_s {
+            *self = Row { noise: true, ..Row::default() };
+        }
+    }
+
+    fn finish(self) -> PulseEdges {
+        PulseEdges { edges_s: pulses(&self.edges_s, &self.swings), noise: self.noise }
     }
 }
 

@@ -6,7 +6,7 @@
 use super::pattern::Pattern;
 
 /// Terms: a cubic, and the ripple's two quadratures.
-const TERMS: usize = 6;
+pub(super) const TERMS: usize = 6;
 /// Teeth that a fit needs: one more than it has terms.
 const FEWEST: usize = TERMS + 1;
 /// Teeth to either side that take part.
@@ -124,14 +124,15 @@ impl Way {
     }
 }
 
-fn basis(deg: f64, reach_deg: f64, firings: f64, centre_deg: f64) -> [f64; TERMS] {
+/// The terms at `deg` from the centre.
+pub(super) fn basis(deg: f64, reach_deg: f64, firings: f64, centre_deg: f64) -> [f64; TERMS] {
     let x = deg / reach_deg;
     let (sin, cos) = (firings * (centre_deg + deg)).to_radians().sin_cos();
     [1.0, x, x * x, x * x * x, cos, sin]
 }
 
 /// Gauss with the largest pivot of the column.
-fn solve(mut matrix: [[f64; TERMS]; TERMS], mut right: [f64; TERMS]) -> Option<[f64; TERMS]> {
+pub(super) fn solve(mut matrix: [[f64; TERMS]; TERMS], mut right: [f64; TERMS]) -> Option<[f64; TERMS]> {
     for column in 0..TERMS {
         let pivot = (column..TERMS).max_by(|&a, &b| matrix[a][column].abs().total_cmp(&matrix[b][column].abs()))?;
         matrix.swap(column, pivot);

@@ -1,5 +1,7 @@
 //! Time <-> crank angle <-> speed, gaps kept.
 
+use super::pace;
+pub use super::pace::Noise;
 use std::cell::Cell;
 
 /// Change of speed from one period to the next that still counts as steady.
@@ -26,6 +28,8 @@ pub struct Segment {
     pub turn_known: bool,
     /// Estimated error of the angle, degrees, 95 %.
     pub error_deg: f64,
+    /// How the knots scatter.
+    pub noise: Noise,
 }
 
 impl Track {
@@ -35,10 +39,10 @@ impl Track {
         self.segments.get(after.checked_sub(1)?).filter(|segment| segment.span_s().is_some_and(|(_, to)| t_s <= to))
     }
 
-    /// Speed at `t_s`, 1/min, over half a turn around it.
+    /// Speed at `t_s`, 1/min, over half a turn around it, the noise of the edges smoothed.
     pub fn rpm_at(&self, t_s: f64) -> Option<f64> {
         let segment = self.segment_at(t_s)?;
-        segment.rpm_between(segment.deg_at(t_s)? - 90.0, segment.deg_at(t_s)? + 90.0)
+        pace::rpm(segment, segment.deg_at(t_s)?)
     }
 }
 
@@ -250,7 +254,7 @@ mod tests {
         // 1000 rpm, rising by 600 rpm/s: deg = 6000 t + 1800 t^2.
         let t_s: Vec<f64> = (0..200).map(|i| i as f64 * 0.003).collect();
         let deg = t_s.iter().map(|t| 6000.0 * t + 1800.0 * t * t).collect();
-        Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1 }] }
+        Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1, ..Segment::default() }] }
     }
 
     #[test]
@@ -285,13 +289,13 @@ mod tests {
         // 1000 rpm: 6000 degrees a second, knots from 0.1 s to 0.7 s.
         let t_s: Vec<f64> = (0..201).map(|i| 0.1 + f64::from(i) * 0.003).collect();
         let deg: Vec<f64> = t_s.iter().map(|t| 6000.0 * t).collect();
-        let mut segment = Segment { t_s, deg, turn_known: true, error_deg: 0.1 };
+        let mut segment = Segment { t_s, deg, turn_known: true, error_deg: 0.1, ..Segment::default() };
         assert!(!segment.go_on(0.0, 360.0, 380.0) && segment.go_on(0.05, 360.0, 380.0));
         assert!((segment.deg_at(0.07).expect("inside") - 420.0).abs() < 1e-6);
         assert!(segment.go_on(0.75, 360.0, 380.0) && (segment.deg_at(0.74).expect("inside") - 4440.0).abs() < 1e-6);
         let t_s: Vec<f64> = (0..200).map(|i| f64::from(i) * 0.003).collect();
         let deg = t_s.iter().map(|t| 6000.0 * t + 18_000.0 * t * t).collect();
-        let mut rising = Segment { t_s, deg, turn_known: true, error_deg: 0.1 };
+        let mut rising = Segment { t_s, deg, turn_known: true, error_deg: 0.1, ..Segment::default() };
         assert!(!rising.go_on(-0.01, 360.0, 380.0), "the speed rises by a third over that turn");
     }
 

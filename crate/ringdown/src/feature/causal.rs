@@ -78,7 +78,7 @@ mod tests {
         let rate = 96_000.0;
         let t_s: Vec<f64> = (0..=100).map(|knot| f64::from(knot) * 0.001).collect();
         let deg: Vec<f64> = t_s.iter().map(|t| 36_000.0 * t).collect();
-        let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0 };
+        let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0, ..Segment::default() };
         let burst = |n: i32| {
             let t = f64::from(n) / rate;
             let on = (12.0..30.0).contains(&(36_000.0 * t - 1800.0));

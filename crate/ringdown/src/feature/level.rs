@@ -274,7 +274,7 @@ mod tests {
         let rate = 48_000.0;
         let t_s: Vec<f64> = (0..=100).map(|knot| f64::from(knot) * 0.001).collect();
         let deg: Vec<f64> = t_s.iter().map(|t| 18_000.0 * t).collect();
-        let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0 };
+        let segment = Segment { t_s, deg, turn_known: true, error_deg: 0.0, ..Segment::default() };
         let samples: Vec<f32> = (0..4800)
             .map(|n| {
                 let t = f64::from(n) / rate;

@@ -260,7 +260,7 @@ fn is_engine(rhythm: &Rhythm, phase: &Phase, layout: &Layout) -> bool {
 fn segment(phase: &Phase, layout: &Layout) -> Segment {
     let t_s = (0..phase.cycles.len()).map(|knot| phase.from_s + knot as f64 * KNOT_S).collect();
     let deg = phase.cycles.iter().map(|cycles| cycles * layout.cycle_deg).collect();
-    Segment { t_s, deg, turn_known: false, error_deg: ERROR_DEG }
+    Segment { t_s, deg, turn_known: false, error_deg: ERROR_DEG, ..Segment::default() }
 }
 
 /// For each firing of the cycle, the channel that hears it most over its own mean.

@@ -93,6 +93,7 @@ fn is_harmless(note: &Note) -> bool {
         Note::Inverted
             | Note::OtherEdge
             | Note::TurnHeard { .. }
+            | Note::TurnFromIgnition { .. }
             | Note::OffsetFromIgnition { .. }
             | Note::OffsetConfirmed { .. }
     )
@@ -232,6 +233,9 @@ fn note_sentence(note: &Note) -> Option<String> {
             let values =
                 [("n", segments.to_string()), ("all", of.to_string()), ("sure", number(100.0 * turn::CONFIDENCE, 1))];
             say("speed.note.turnheard", &values)
+        }
+        Note::TurnFromIgnition { segments, of } => {
+            say("speed.note.turnfromignition", &[("n", segments.to_string()), ("all", of.to_string())])
         }
         Note::NoCam => text("speed.note.nocam"),
         Note::CamUnsteady { share } => say("speed.note.camunsteady", &[("share", percent(*share))]),
