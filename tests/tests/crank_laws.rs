@@ -3,6 +3,7 @@
 //! check: edges of triangles and squares; a signal cut, scaled, turned over, with samples missing | closed form; the same signal whole | 0.01 sample; equal bits
 //! check: a wheel told by its gaps and by its edges | the teeth one by one | exact count, 1e-9 degree
 //! check: angles between knots, times of angles | cubics and parabolas in closed form; rising stays rising | 1e-7 degree
+//! check: the claimed error of the angle | teeth off by 0.2 degree each, drawn by chance | one to three deviations at any speed and rate
 //! check: firings of an engine that speeds up evenly, of two-strokes, of odd and uneven engines | the parabola's inverse; the firing order | 1e-7 s, no wrong cylinder
 
 #[path = "crank_bench/bench.rs"]
@@ -392,6 +393,31 @@ fn what_is_not_known_of_a_firing_is_not_said() {
     let named = |k: u16| (180.0 * f64::from(k), Some(1 + k % 2), None);
     assert_eq!(said(&two, 360.0, Known::Turn), [0, 1, 2, 3, 4].map(named));
     assert_eq!(said(&two, 360.0, Known::Spacing), [0, 1, 2, 3, 4].map(|k| (named(k).0, None, None)));
+}
+
+/// Teeth that are each off by chance leave an angle that is off in degrees, whatever the speed and however many samples a tooth has:
+/// what is claimed is one to three of their deviations.
+#[test]
+fn the_claimed_error_follows_the_teeth_and_neither_speed_nor_rate() {
+    const OFF_DEG: f64 = 0.2;
+    for (rpm, rate_hz) in [(900.0, 48_000.0), (900.0, 192_000.0), (3000.0, 96_000.0)] {
+        let mut random = Random(8000);
+        let mut bench = Bench::new(FOUR, bench::toothed(60, 2), Speed::Steady(rpm), 6.0, rate_hz).no_cam();
+        let even = engine::wheel(&bench.engine, 60, 2, bench.first_deg() - bench::GAP_DEG_BTDC, 3.0);
+        let mut moved = |t: f64| bench.engine.time_at(bench.engine.deg_at(t) + OFF_DEG * random.normal());
+        let teeth: engine::Pulses = even.iter().map(|(rise, fall)| (moved(*rise), moved(*fall))).collect();
+        bench = bench_with(bench, &teeth);
+        let crank = bench.decode();
+        let measured = bench.measure(&crank);
+        assert!(measured.found > 0.99 && measured.wrong + measured.invented == 0, "{measured:?}");
+        assert!((1.0..3.0).contains(&(measured.claimed_deg / OFF_DEG)), "{rpm} {rate_hz}: {measured:?}");
+        assert!(measured.deg < measured.claimed_deg, "{rpm} {rate_hz}: {measured:?}");
+    }
+}
+
+fn bench_with(bench: Bench, pulses: &engine::Pulses) -> Bench {
+    let plane = engine::to_f32(&engine::square(pulses, bench.samples(), bench.rate_hz), 0.5);
+    bench.plane(plane)
 }
 
 /// Three blows, one ringing into the next, last as long as combustion. Each is as strong as chance has it, so that they are seldom
