@@ -4,6 +4,8 @@
 //! check: files cut into parts, files that shrink while they are read | the same bytes in one piece | exact
 //! check: columns that set knock control up; the first of a role | common practice, no source | exact
 //! check: rates and gaps of recordings as text, times rounded | arithmetic on the times written | exact rate, exact line
+//! check: names of the encodings of a text | WHATWG Encoding Standard | exact
+//! check: units nobody knows, units of another quantity, mixtures below nothing | common practice, no source | exact role
 
 use outside_truth::vector_path;
 use proptest::prelude::*;
@@ -161,6 +163,68 @@ fn a_head_may_name_half_of_the_columns() {
 fn values_are_empty_until_there_is_one() {
     let values = |count: u32| (0..count).map(f64::from).collect::<Values>();
     assert!(values(0).is_empty() && !values(1).is_empty() && !values(5000).is_empty());
+}
+
+proptest! {
+    /// A column may be taken in pieces: what stands in rows a to b is what was put there, of whatever digits.
+    #[test]
+    fn rows_between_two_are_those_that_were_put_there(
+        put in proptest::collection::vec(prop_oneof![
+            (-9_999_i32..9_999).prop_map(|whole| f64::from(whole) / 100.0),
+            Just(f64::NAN),
+            any::<f64>(),
+        ], 0..1200),
+        from in 0_usize..1300,
+        count in 0_usize..700,
+    ) {
+        let values: Values = put.iter().copied().collect();
+        let bits = |values: &[f64]| values.iter().map(|x| if x.is_nan() { u64::MAX } else { x.to_bits() }).collect::<Vec<_>>();
+        let (a, b) = (from.min(put.len()), (from + count).min(put.len()));
+        prop_assert_eq!(bits(&values.between(from, from + count)), bits(&put[a..b]));
+        prop_assert_eq!(bits(&values.to_vec()), bits(&put));
+    }
+}
+
+/// Which encoding was read is told, for names that look wrong.
+#[test]
+fn the_encoding_of_a_log_is_told_by_its_own_name() {
+    let text = "Zeit [s];Öl [°C]\n0;90\n0.1;91\n0.2;92\n";
+    let wide = |of: fn(u16) -> [u8; 2]| text.encode_utf16().flat_map(of).collect::<Vec<u8>>();
+    // Every letter of it is below 256, where Windows-1252 is Latin-1.
+    let single: Vec<u8> = text.chars().map(|letter| letter as u8).collect();
+    for (bytes, name) in [
+        (text.as_bytes().to_vec(), "UTF-8"),
+        ([b"\xef\xbb\xbf", text.as_bytes()].concat(), "UTF-8"),
+        ([vec![0xff, 0xfe], wide(u16::to_le_bytes)].concat(), "UTF-16LE"),
+        (wide(u16::to_le_bytes), "UTF-16LE"),
+        ([vec![0xfe, 0xff], wide(u16::to_be_bytes)].concat(), "UTF-16BE"),
+        (single, "windows-1252"),
+    ] {
+        let got = Log::read("x.csv", Box::new(Cursor::new(bytes)), None).expect("read").value;
+        assert_eq!((got.assumed.encoding, got.columns[1].name.as_str()), (name, "Öl"));
+    }
+}
+
+/// A name is enough with any unit but that of another quantity; a unit alone only with values it can have.
+#[test]
+fn a_unit_that_nobody_knows_says_nothing_and_one_of_another_quantity_speaks_against_a_role() {
+    let role = |head: &str, cells: [&str; 3]| {
+        let rows: String = cells.iter().zip(0..).map(|(cell, k)| format!("0.{k};{cell};1{k}.5\n")).collect();
+        log(&format!("Time [s];{head};Battery [V]\n{rows}")).columns[1].role
+    };
+    for (unit, wanted) in [
+        ("", Role::Speed),
+        (" [rpm]", Role::Speed),
+        (" [turns per minute]", Role::Speed),
+        (" [per min]", Role::Speed),
+        (" [bar]", Role::Other),
+        (" [°C]", Role::Other),
+    ] {
+        assert_eq!(role(&format!("rpm{unit}"), ["900", "1000", "950"]), wanted, "rpm{unit}");
+    }
+    assert_eq!(role("Bank 1 [lambda]", ["0.98", "1.02", "0.99"]), Role::Mixture);
+    assert_eq!(role("Bank 1 [lambda]", ["-0.02", "0.02", "-0.01"]), Role::Other, "a deviation");
+    assert_eq!(role("Bank 1 [lambda]", ["41", "44", "49"]), Role::Other);
 }
 
 /// A list of 4096 labels is read, those behind it are nobody's: a file could hold hundreds of millions.

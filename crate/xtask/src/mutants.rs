@@ -61,7 +61,7 @@ const PARTS: [Part; 3] = [
     Part {
         name: "crank",
         uses: &["error", "units", "progress", "stats", "read", "signal"],
-        checks: &["crank", "crank_matrix", "crank_blind"],
+        checks: &["crank", "crank_matrix", "crank_blind", "crank_ignition", "crank_laws"],
         alone: &["crank_offset"],
         opt_level: 2,
         shared: &["crank_bench"],
