@@ -154,6 +154,9 @@ fn edges_come_back_when_a_signal_becomes_small() {
     assert_eq!(back.len(), after - 120, "{back:?}");
 }
 
+/// Whole teeth and the missing ones after them.
+type Gaps = &'static [(usize, usize)];
+
 /// Teeth one by one, as the wheel turns, from the start of the first whole stretch.
 fn teeth_in_turn(gaps: &[(usize, usize)]) -> Vec<bool> {
     gaps.iter().flat_map(|&(whole, gone)| [vec![true; whole], vec![false; gone]].concat()).collect()
@@ -162,7 +165,7 @@ fn teeth_in_turn(gaps: &[(usize, usize)]) -> Vec<bool> {
 /// The same wheel, told by its gaps and by the angles of its teeth.
 #[test]
 fn a_wheel_is_the_same_by_its_gaps_and_by_its_edges() {
-    let wheels: &[(Missing, &[(usize, usize)], Anchor)] = &[
+    let wheels: &[(Missing, Gaps, Anchor)] = &[
         (Missing::One(2), &[(58, 2)], Anchor::Turn),
         (Missing::One(1), &[(35, 1)], Anchor::Turn),
         (Missing::Several(vec![2, 2]), &[(16, 2), (16, 2)], Anchor::Repeats),

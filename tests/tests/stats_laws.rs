@@ -6,7 +6,7 @@
 
 use outside_truth::{assert_close, assert_relative, number, numbers, vector};
 use ringdown::stats::bootstrap::{Estimate, difference, draws, estimate, t_quantile};
-use ringdown::stats::moments::sum;
+use ringdown::stats::moments::{standard_deviation, sum};
 use ringdown::stats::normal::{above, anderson_darling, below, density, quantile};
 use ringdown::stats::rate::Rate;
 use ringdown::stats::robust::{Definition, quantile as sample_quantile};
@@ -138,6 +138,27 @@ fn anderson_darling_p_is_uniform_for_normal_samples() {
 fn a_sum_carries_what_rounding_loses() {
     assert_eq!(sum([1.0, 1e100, 1.0, -1e100]), 2.0);
     assert_eq!(sum([1e100, 1.0, -1e100, 1.0, 3.0]), 5.0);
+}
+
+/// 0, 1 and 1 have the variance 1/3, wherever they stand; at 2^52 their mean falls between two numbers.
+#[test]
+fn a_deviation_is_exact_where_the_mean_can_not_be_held() {
+    for far in [0.0, 1e3, (1_u64 << 52) as f64, -((1_u64 << 52) as f64)] {
+        let sd = standard_deviation(&[far, far + 1.0, far + 1.0]).expect("three values");
+        assert_relative(sd * sd, 1.0 / 3.0, 1e-12, "variance");
+    }
+}
+
+/// An excess next to nothing has a share above it that rounds to one; the law holds all the same.
+#[test]
+fn an_excess_next_to_nothing_refuses_no_law() {
+    let exponential = |first: f64| -> Vec<f64> {
+        let others = (1..300).map(|k| -(1.0 - (f64::from(k) + 0.5) / 300.0).ln());
+        std::iter::once(first).chain(others).collect()
+    };
+    for first in [1e-3, 1e-12, 1e-18] {
+        assert!(!Pareto::fit(&exponential(first)).expect("a fit").is_refused(39), "{first}");
+    }
 }
 
 #[test]
