@@ -33,11 +33,11 @@ fn edges_by(samples: &[f32], slices: &[usize], mut finder: EdgeFinder) -> Vec<Ra
     let (mut edges, mut rest) = (Vec::new(), samples);
     for &slice in slices {
         let (now, later) = rest.split_at(slice.min(rest.len()));
-        finder.push(now, &mut edges);
+        edges.extend(finder.push(now));
         rest = later;
     }
-    finder.push(rest, &mut edges);
-    finder.finish(&mut edges);
+    edges.extend(finder.push(rest));
+    edges.extend(finder.finish());
     edges
 }
 
@@ -258,7 +258,13 @@ fn what_is_no_wheel_is_refused() {
 fn a_cubic_is_kept_exactly_between_uneven_knots() {
     let angle = |t: f64| 100.0 + 6000.0 * t + 900.0 * t * t - 1500.0 * t * t * t;
     let t_s: Vec<f64> = (0..120).map(|k| 0.004 * f64::from(k) + 0.001 * f64::from(k * 7 % 5) / 4.0).collect();
-    let segment = Segment { deg: t_s.iter().map(|t| angle(*t)).collect(), t_s, turn_known: true, error_deg: 0.1 };
+    let segment = Segment {
+        deg: t_s.iter().map(|t| angle(*t)).collect(),
+        t_s,
+        turn_known: true,
+        error_deg: 0.1,
+        ..Segment::default()
+    };
     for k in 0..=1000 {
         let t = 0.02 + 0.42 * f64::from(k) / 1000.0;
         assert_close(segment.deg_at(t).expect("inside"), angle(t), 1e-7, "angle");
@@ -274,7 +280,7 @@ proptest! {
         places in proptest::collection::vec(0.0_f64..1.0, 1..80),
     ) {
         let (mut t, mut deg) = (1.0, -50.0);
-        let mut segment = Segment { t_s: vec![t], deg: vec![deg], turn_known: false, error_deg: 0.0 };
+        let mut segment = Segment { t_s: vec![t], deg: vec![deg], turn_known: false, error_deg: 0.0, ..Segment::default() };
         for (time, angle) in steps {
             (t, deg) = (t + time, deg + angle);
             segment.t_s.push(t);
@@ -310,8 +316,13 @@ proptest! {
 
 #[test]
 fn the_segment_of_a_time_holds_it() {
-    let segment =
-        |from: f64| Segment { t_s: vec![from, from + 1.0], deg: vec![0.0, 6000.0], turn_known: false, error_deg: 0.0 };
+    let segment = |from: f64| Segment {
+        t_s: vec![from, from + 1.0],
+        deg: vec![0.0, 6000.0],
+        turn_known: false,
+        error_deg: 0.0,
+        ..Segment::default()
+    };
     let track = Track { segments: vec![segment(1.0), segment(2.5), segment(5.0)] };
     for (t_s, start) in
         [(0.9, None), (1.0, Some(1.0)), (2.0, Some(1.0)), (2.2, None), (2.5, Some(2.5)), (6.0, Some(5.0)), (6.1, None)]
@@ -341,7 +352,7 @@ fn pull(from_deg: f64, to_deg: f64) -> Track {
     let knots = 1 + ((to_deg - from_deg) / 18.0) as usize;
     let deg: Vec<f64> = (0..knots).map(|k| from_deg + 18.0 * k as f64).collect();
     let t_s = deg.iter().map(|deg| time(*deg)).collect();
-    Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1 }] }
+    Track { segments: vec![Segment { t_s, deg, turn_known: true, error_deg: 0.1, ..Segment::default() }] }
 }
 
 #[test]
