@@ -623,7 +623,10 @@ fn is_finding(key: &str) -> bool {
 
 /// Sentences that no card here says, each with its reason. One that is said after all must leave this list.
 const NOT_HERE: &[(&str, &str)] = &[
-    ("speed.note.turnfromignition", "crank_ignition.rs: a trigger that fires once a cycle names the turn, others never"),
+    (
+        "speed.note.turnfromignition",
+        "crank_ignition.rs: a trigger that fires once a cycle names the turn, others never",
+    ),
     ("band.finding.weak", "cycles over the limit are found by the band itself: on the demo they stand out in any"),
     ("band.todo.weak", "the same"),
     ("floor.finding.falls.one", "no engine of the demo grows quieter with speed on one side alone"),
