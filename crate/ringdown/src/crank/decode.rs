@@ -64,8 +64,19 @@ impl Crank {
         if self.heard.is_some_and(|heard| heard.agrees()) && !self.is_guessed() {
             self.name_turns(sheet, voices);
         }
+        self.fire(&sheet.firing().unwrap_or_default(), sheet.cycle_deg());
+    }
+
+    /// Events anew, from what is known of the segments now.
+    fn fire(&mut self, firing: &[(u16, f64)], cycle_deg: f64) {
         self.events = Vec::new(); // an hour's events twice are tens of megabytes
-        self.events = events_of(&self.track, &sheet.firing().unwrap_or_default(), sheet.cycle_deg(), &self.known);
+        self.events = events_of(&self.track, firing, cycle_deg, &self.known);
+    }
+
+    /// Tells how turns without a cam became known; `left`: segments whose turn still is not.
+    fn note_turns(&mut self, left: usize, note: Note) {
+        self.notes.retain(|note| left > 0 || *note != Note::NoCam);
+        self.notes.push(note);
     }
 
     fn name_turns(&mut self, sheet: &Sheet, voices: &[(u16, &Loudness)]) {
@@ -78,13 +89,11 @@ impl Crank {
                 unnamed += 1;
                 continue;
             };
-            segment.deg.iter_mut().for_each(|deg| *deg += shift_deg);
-            (segment.turn_known, *known) = (true, Known::Turn);
+            known.name(segment, shift_deg);
             named += 1;
         }
         if named > 0 {
-            self.notes.retain(|note| unnamed > 0 || *note != Note::NoCam);
-            self.notes.push(Note::TurnHeard { segments: named, of: named + unnamed });
+            self.note_turns(unnamed, Note::TurnHeard { segments: named, of: named + unnamed });
         }
     }
 
@@ -408,9 +417,8 @@ impl Decoder {
         if left == of {
             return;
         }
-        crank.notes.retain(|note| left > 0 || *note != Note::NoCam);
-        crank.notes.push(Note::TurnFromIgnition { segments: of - left, of });
-        crank.events = events_of(&crank.track, &order, self.sheet.cycle_deg(), &crank.known);
+        crank.note_turns(left, Note::TurnFromIgnition { segments: of - left, of });
+        crank.fire(&order, self.sheet.cycle_deg());
     }
 
     /// Whether the cam can add anything: two-strokes and pulses once a cycle know their turn.
@@ -457,8 +465,8 @@ impl Decoder {
             .collect();
         let cam = cam.as_ref().filter(|(deg_btdc, _)| deg_btdc.is_some()).map(|(_, edges)| edges);
         self.note_position(crank, &known, cam, &placed);
-        crank.events = events_of(&crank.track, order, cycle_deg, &known);
         crank.known = known;
+        crank.fire(order, cycle_deg);
     }
 
     fn known(&self, placed: Placed, turn_known: bool) -> Known {

@@ -44,6 +44,14 @@ pub enum Known {
     Nothing,
 }
 
+impl Known {
+    /// Of a segment whose turn has become known: its angles count `shift_deg` more.
+    pub(super) fn name(&mut self, segment: &mut Segment, shift_deg: f64) {
+        segment.deg.iter_mut().for_each(|deg| *deg += shift_deg);
+        (segment.turn_known, *self) = (true, Known::Turn);
+    }
+}
+
 /// A place in the period at which combustion is due.
 #[derive(Debug, Clone, Copy)]
 struct Place {

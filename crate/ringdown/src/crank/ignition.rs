@@ -123,9 +123,7 @@ impl Sparks {
         for ((segment, known), turns) in segments.iter_mut().zip(known).zip(&turns) {
             if turns.is_sequential() && turns.fired[turns.own()] >= FEWEST_CYCLES && !turns.slipped {
                 // Angles count so that this cylinder is due in even turns.
-                let shift_deg = 360.0 * turns.own() as f64;
-                segment.deg.iter_mut().for_each(|deg| *deg += shift_deg);
-                (segment.turn_known, *known) = (true, Known::Turn);
+                known.name(segment, 360.0 * turns.own() as f64);
             }
         }
     }
