@@ -101,6 +101,19 @@ export class Analyst {
     this.worker = worker;
   }
 
+  /** Another worker for the second half of a long log; it ends by itself. One that can't start leaves the first alone.
+   * @param {import("./protocol.js").AskSecond} asked */
+  startSecond({ file, told, to }) {
+    if (!this.origin) return;
+    const first = this.worker;
+    const second = this.origin.worker();
+    second.onerror = () => {
+      second.terminate();
+      first?.postMessage({ id: 0, gen: null, call: "alone", args: [] });
+    };
+    second.postMessage({ start: this.origin.from, file, told, to }, [to]);
+  }
+
   /** Asks the bench. Answers that belong to older choices are thrown as [`Stale`].
    * @param {string} name @param {...unknown} args @returns {Promise<any>} */
   async call(name, ...args) {
@@ -136,6 +149,7 @@ export class Analyst {
       case "files": return this.takeFiles(answer.files);
       case "view": return this.takeView(answer);
       case "verdict": return this.takeVerdict(answer);
+      case "second": return this.startSecond(answer);
     }
   }
 

@@ -59,7 +59,9 @@
  *   read_out(x: number, y: number): string, free(): void }} Picture
  * @typedef {{ step(budgetMs: number): Step, section(n: number): SectionView, verdict(): VerdictLine[],
  *   title(): string, files(): FileRow[], [call: string]: (...args: any[]) => any }} Bench
+ * @typedef {{ read_first(): void, read_second(): Uint8Array<ArrayBuffer>[], free(): void }} Halved
  * @typedef {{ Bench: new () => Bench, speak: (tag: string, comma: boolean) => void, Demo: new (evening: string) => DemoMaker,
+ *   Halved: { of(file: File, told: Told | undefined): Halved | undefined },
  *   Picture: new (figure: Figure) => Picture,
  *   (from: { module_or_path: WebAssembly.Module | string }): Promise<unknown> }} Glue
  *
@@ -75,7 +77,10 @@
  * @typedef {{ tell: "verdict", gen: number, lines: VerdictLine[], title: string }} Verdict
  * @typedef {{ tell: "files", gen: number, files: FileRow[] }} Files
  * @typedef {{ tell: "alive" }} Alive
- * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files | Alive} Answer
+ * @typedef {{ tell: "second", file: File, told: Told | undefined, to: MessagePort }} AskSecond   another worker is to read the second
+ *   half of this log and hand it to `to`
+ * @typedef {{ start: WebAssembly.Module | string, file: File, told: Told | undefined, to: MessagePort }} Second   that worker's order
+ * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files | Alive | AskSecond} Answer
  */
 
 export {};

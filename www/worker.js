@@ -3,6 +3,8 @@
  * local file; the page puts the module's glue in front of this text.
  *
  * Long work runs in steps with a real task between them, so that a zoom or a Stop is served between two steps.
+ *
+ * A long log is read by two: the page starts another of these, which reads the second half, hands it over and ends.
  */
 (() => {
   /** @typedef {import("./protocol.js").Request} Request */
@@ -11,6 +13,8 @@
   const STEP_MS = 40;
   const TELL_EVERY_MS = 120;
   const FAULTS_IN_A_ROW = 3;
+  /** From here on a file may be a log that is read by two. */
+  const LONG_BYTES = 16 * 1024 * 1024;
   const CHANGES = ["add", "add_told", "add_joined", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label", "set_marks", "speak",
     "accept_other"];
   /** Changes that leave the list of files as it is. */
@@ -30,6 +34,8 @@
   let startedAt = 0;
   let toldAt = 0;
   let faults = 0;
+  /** Ends the wait for the other's half. @type {(() => void) | null} */
+  let alone = null;
 
   const { port1, port2 } = new MessageChannel();
   // a resolved promise lets no message in and a timer waits four milliseconds; a message to oneself does neither
@@ -109,6 +115,43 @@
     return maker.finish(); // uses the maker up
   }
 
+  /** Adds a file; where it is a long log, the second half comes from another worker, which reads meanwhile.
+   * @param {import("./protocol.js").Bench} ours @param {Request} request */
+  async function add(ours, { call, args }) {
+    const [file, role, told] = /** @type {[File, string | undefined, import("./protocol.js").Told | undefined]} */ (args);
+    if (file.size < LONG_BYTES) return ours[call](...args);
+    toldAt = 0;
+    tellProgress(false, 0, null, `reading ${file.name}`);
+    const halved = navigator.hardwareConcurrency > 1 ? wasm_bindgen.Halved.of(file, told) : undefined;
+    if (!halved) return ours[call](...args);
+    const channel = new MessageChannel();
+    const second = new Promise((resolve) => {
+      alone = () => resolve([]);
+      channel.port1.onmessage = ({ data }) => resolve(data);
+    });
+    tell({ tell: "second", file, told, to: channel.port2 }, [channel.port2]);
+    try {
+      halved.read_first();
+    } catch (thrown) {
+      halved.free();
+      throw thrown;
+    }
+    return ours.add_halves(halved, role, await second);
+  }
+
+  /** Reads the second half of a log for another worker, whatever comes of it, and ends.
+   * @param {import("./protocol.js").Second} second */
+  async function readSecond({ start: from, file, told, to }) {
+    /** @type {Uint8Array<ArrayBuffer>[]} */
+    let pieces = [];
+    try {
+      await wasm_bindgen({ module_or_path: from });
+      pieces = wasm_bindgen.Halved.of(file, told)?.read_second() ?? [];
+    } catch { /* the other reads it itself, and says what is wrong */ }
+    to.postMessage(pieces, pieces.map((piece) => piece.buffer));
+    close();
+  }
+
   /** @param {Request} request @returns {Promise<unknown>} */
   async function answer(request) {
     const { call, args } = request;
@@ -117,7 +160,7 @@
     if (call === "go_on") { stopped = false; startedAt = performance.now(); return null; }
     if (call === "demo") { stopped = false; return makeDemo(request); }
     if (!CHANGES.includes(call) && !QUESTIONS.includes(call)) throw new Error(`no such call: ${call}`);
-    const value = bench[call](...args);
+    const value = call === "add" || call === "add_told" ? await add(bench, request) : bench[call](...args);
     if (CHANGES.includes(call)) {
       pending = true;
       stopped = false;
@@ -142,7 +185,9 @@
       const value = await answer(request);
       tell({ tell: "done", id, value }, buffersOf(value));
     } catch (thrown) {
-      if (!trapped(thrown, id, call)) tell({ tell: "failed", id, error: asFault(thrown) });
+      if (trapped(thrown, id, call)) return;
+      tell({ tell: "failed", id, error: asFault(thrown) });
+      if (CHANGES.includes(call) && !pending) tellProgress(true, 1, null, ""); // it may have said that it reads
     }
   }
 
@@ -170,8 +215,10 @@
     }
   }
 
-  onmessage = (/** @type {MessageEvent<Request & { start?: WebAssembly.Module | string }>} */ { data }) => {
+  onmessage = (/** @type {MessageEvent<Request & import("./protocol.js").Start & Partial<import("./protocol.js").Second>>} */ { data }) => {
+    if (data.to) return void readSecond(/** @type {import("./protocol.js").Second} */ (/** @type {unknown} */ (data)));
     if (data.start !== undefined) return void start(data.start);
+    if (data.call === "alone") return alone?.();
     if (data.call === "stop") stopped = true; // also between the steps of a demo being made
     newest = Math.max(newest, data.gen ?? 0);
     if (data.call === "beat") return tell({ tell: "alive" });

@@ -264,7 +264,7 @@ export const GERMAN = {
   "copied": "kopiert", "press Ctrl+C": "Strg+C drücken", "text to copy": "Text zum Kopieren", "not done": "nicht getan",
   "which one the picture below shows": "welches das Bild darunter zeigt",
   "seen": "gesehen", "seen: {}": "gesehen: {}",
-  "Stopped. What was computed so far stays.": "Angehalten. Was bisher berechnet wurde, bleibt.", "Done.": "Fertig.", "working on {} {}": "arbeitet an {} {}", "making the sample, evening {}": "macht das Beispiel, Abend {}", "a second left": "eine Sekunde", "{} s left": "{} s", "{} min left": "{} min", "{}: {} %, about {}": "{}: {} %, noch etwa {}", "{}: {} %": "{}: {} %",
+  "Stopped. What was computed so far stays.": "Angehalten. Was bisher berechnet wurde, bleibt.", "Done.": "Fertig.", "working on {} {}": "arbeitet an {} {}", "making the sample, evening {}": "macht das Beispiel, Abend {}", "reading {}": "liest {}", "a second left": "eine Sekunde", "{} s left": "{} s", "{} min left": "{} min", "{}: {} %, about {}": "{}: {} %, noch etwa {}", "{}: {} %": "{}: {} %",
   "ready for offline": "offline bereit", "one file, works offline": "eine Datei, geht offline", "use it now": "jetzt verwenden", "a new version is here (drop the files again after):": "eine neue Version ist da (danach die Dateien wieder ablegen):",
   "(chosen)": "(gewählt)",
   "what": "was", "across": "nach rechts", "up": "nach oben", "no data": "keine Daten", "largest {} at {}": "größter {} bei {}", "{}: the figures, thinned where many": "{}: die Werte, ausgedünnt, wo es viele sind",

@@ -6,11 +6,11 @@ use js_sys::Float32Array;
 use ringdown::card::{Card, Choices, Content, EarLabel, FileRole, Input, Join, Mark};
 use ringdown::error::Error;
 use ringdown::out::{chart, result, section, speech, table, words};
-use ringdown::read::{Source, Told, roles::Role};
+use ringdown::read::{Source, Told, halves::Halves, roles::Role};
 use ringdown::synth;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use wasm_bindgen::prelude::*;
+use wasm_bindgen::{JsCast, prelude::*};
 use web_sys::File;
 
 #[wasm_bindgen]
@@ -48,6 +48,38 @@ fn dropped(file: File, told: Told) -> Input {
 #[wasm_bindgen]
 pub struct Bench {
     card: Card,
+}
+
+/// A long log that two workers read at once: each makes one of these from the same file.
+#[wasm_bindgen]
+pub struct Halved {
+    input: Input,
+    halves: Halves,
+}
+
+#[wasm_bindgen]
+impl Halved {
+    /// Looks at the head of a file, told as in [`Bench::add_told`] or not; nothing where it is better read by one.
+    pub fn of(file: File, told: JsValue) -> Result<Option<Halved>, JsValue> {
+        let told = if told.is_undefined() { Told::default() } else { taken(told)? };
+        let input = dropped(file, told);
+        let Ok(mut source) = input.source() else { return Ok(None) };
+        let halves = Halves::of(&input.name, source.as_mut(), &input.told);
+        Ok(halves.map(|halves| Halved { input, halves }))
+    }
+
+    /// The first half, for whoever adds it to the bench.
+    pub fn read_first(&mut self) -> Result<(), JsValue> {
+        let mut source = self.input.source().map_err(|error| fault(&error))?;
+        self.halves.read_first(&self.input.name, source.as_mut()).map_err(|error| fault(&error))
+    }
+
+    /// The second half, for the other: pieces of bytes, none where it can't be read by itself.
+    pub fn read_second(&self) -> js_sys::Array {
+        let source = self.input.source().ok();
+        let pieces = source.and_then(|mut source| self.halves.read_second(&self.input.name, source.as_mut()));
+        pieces.into_iter().flatten().map(|piece| js_sys::Uint8Array::from(&piece[..])).collect()
+    }
 }
 
 /// The user's choices with what they settle to.
@@ -101,6 +133,16 @@ impl Bench {
     /// `{ raw: { sample_rate_hz, channels, word, skip } | null, log_rate_hz: number | null }`.
     pub fn add_told(&mut self, file: File, role: Option<String>, told: JsValue) -> Answer {
         self.take(dropped(file, taken(told)?), role)
+    }
+
+    /// Takes a log whose second half another worker reads; see [`Halved`].
+    pub fn add_halves(&mut self, halved: Halved, role: Option<String>, pieces: js_sys::Array) -> Answer {
+        let role = role.as_deref().and_then(FileRole::of_word);
+        // each is copied when its turn comes, and let go of after it
+        let second =
+            std::iter::from_fn(|| pieces.shift().dyn_into::<js_sys::Uint8Array>().ok()).map(|own| own.to_vec());
+        let added = self.card.add_halves(halved.input, role, halved.halves, second);
+        given(&self.added(added.map_err(|error| fault(&error))?))
     }
 
     /// Takes several files of one run as one recording; `how`: `after` or `beside`.

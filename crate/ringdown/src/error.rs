@@ -1,5 +1,6 @@
 //! Why an input can't be used: which file, where in it, what was found, what to do.
 
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Why an input can't be used. `Display` gives one line: file, place, what was found, what to do.
@@ -14,7 +15,7 @@ pub struct Error {
 }
 
 /// A place inside a file.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Place {
     /// The file as a whole.
     File,

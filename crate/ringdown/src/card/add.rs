@@ -6,6 +6,7 @@ use crate::card::recording::Recording;
 use crate::error::{Error, Kind, Loaded};
 use crate::read::Content as Read;
 use crate::read::card::{CardFile, Mark};
+use crate::read::halves::Halves;
 use crate::read::joined::{Join, join};
 use crate::read::samples::Samples;
 use crate::read::sheet::Sheet;
@@ -19,6 +20,21 @@ impl Card {
     /// The file can't be read, or a second sheet. Nothing else is lost.
     pub fn add(&mut self, input: Input, role: Option<FileRole>) -> Result<FileId, Error> {
         let loaded = input.read()?;
+        self.take(input, loaded, role)
+    }
+
+    /// As [`Card::add`], of a log whose second half another worker reads: `second` gives its pieces.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn add_halves(
+        &mut self,
+        input: Input,
+        role: Option<FileRole>,
+        halves: Halves,
+        second: impl Iterator<Item = Vec<u8>>,
+    ) -> Result<FileId, Error> {
+        let loaded = halves.open(&input.name, input.source()?, &input.told, second)?;
         self.take(input, loaded, role)
     }
 

@@ -27,6 +27,37 @@ impl Figures {
         tally.figures().next().unwrap_or_else(|| Count::<1>::NOTHING.figures(0))
     }
 
+    /// As if the values of `later` had come after these; `seam`: the last of these and the first of those that are there, NaN
+    /// without any. Only the sum may be rounded otherwise.
+    pub(super) fn join(self, later: Figures, seam: [f64; 2]) -> Figures {
+        Figures {
+            count: self.count + later.count,
+            low: self.low.min(later.low),
+            high: self.high.max(later.high),
+            sum: self.sum + later.sum,
+            rises: self.rises + later.rises + usize::from(seam[1] > seam[0]),
+            falls: self.falls + later.falls + usize::from(seam[1] < seam[0]),
+            binary: self.binary && later.binary,
+        }
+    }
+
+    /// Words that these take for another worker.
+    pub(super) const WORDS: usize = 7;
+
+    /// As words; numbers bit by bit, for the least of none is infinite.
+    pub(super) fn words(&self) -> [u64; Self::WORDS] {
+        let [low, high, sum] = [self.low, self.high, self.sum].map(f64::to_bits);
+        [self.count as u64, low, high, sum, self.rises as u64, self.falls as u64, u64::from(self.binary)]
+    }
+
+    /// From such words.
+    pub(super) fn of_words(words: &[u64; Self::WORDS]) -> Figures {
+        let [count, low, high, sum, rises, falls, binary] = *words;
+        let [low, high, sum] = [low, high, sum].map(f64::from_bits);
+        let [count, rises, falls] = [count, rises, falls].map(|word| usize::try_from(word).unwrap_or(usize::MAX));
+        Figures { count, low, high, sum, rises, falls, binary: binary != 0 }
+    }
+
     /// Mean; `None` without any value.
     pub fn mean(&self) -> Option<f64> {
         (self.count > 0).then(|| self.sum / self.count as f64)
@@ -214,6 +245,12 @@ mod tests {
             tally.add(&late.concat());
             for (k, figures) in tally.figures().enumerate() {
                 let column: Vec<f64> = rows.iter().map(|row| row[k]).collect();
+                let (early, late) = column.split_at(early.len());
+                let last = early.iter().rfind(|value| value.is_finite()).copied().unwrap_or(f64::NAN);
+                let first = late.iter().find(|value| value.is_finite()).copied().unwrap_or(f64::NAN);
+                let joined = Figures::of(early).join(Figures::of(late), [last, first]);
+                prop_assert_eq!(Figures { sum: figures.sum, ..joined }, figures);
+                prop_assert_eq!(Figures::of_words(&figures.words()), figures);
                 prop_assert_eq!(figures, slowly(&column));
                 prop_assert_eq!(Figures::of(&column), figures);
             }

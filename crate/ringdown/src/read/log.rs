@@ -3,6 +3,7 @@
 use super::clock::Axis;
 use super::dialect::{self, Dialect};
 use super::figures::Figures;
+use super::halves::Halves;
 use super::roles::{self, Facts, Guess, Role};
 use super::table::Table;
 use super::text::Delimiter;
@@ -114,7 +115,20 @@ impl Parsed {
         }
         let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
         drop(sample);
-        let table = Table::read(name, source.as_mut(), &dialect, packed_bytes)?;
+        let in_two =
+            if packed_bytes.is_none() { Halves::cut(name, source.as_mut(), dialect, len) } else { Err(dialect) };
+        let (dialect, table) = match in_two {
+            Ok(halves) => halves.read(name, source.as_mut())?,
+            Err(dialect) => {
+                let table = Table::read(name, source.as_mut(), &dialect, packed_bytes)?;
+                (dialect, table)
+            }
+        };
+        Parsed::of(name, dialect, table)
+    }
+
+    /// From a table read whole.
+    pub(super) fn of(name: &str, dialect: Dialect, table: Table) -> Result<Parsed, Error> {
         if table.rows() == 0 || !table.has_numbers() || table.is_mostly_prose() {
             return Err(dialect::no_numbers(name));
         }

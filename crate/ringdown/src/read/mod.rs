@@ -14,6 +14,7 @@ mod dialect;
 pub mod figures;
 mod flac;
 mod fmt_chunk;
+pub mod halves;
 #[cfg(test)]
 mod hostile;
 mod inflated;

@@ -8,7 +8,9 @@ use super::text::{Delimiter, Record, Records};
 use super::values::{STRETCH, Values};
 use super::{Source, clock};
 use crate::error::{Error, Kind, Place};
+use serde::{Deserialize, Serialize};
 use std::collections::TryReserveError;
+use std::ops::Range;
 
 /// Columns of numbers with what was met on the way.
 pub(super) struct Table {
@@ -21,24 +23,35 @@ pub(super) struct Table {
     pub lines: Vec<u32>,
     /// The last rows, row by row, not yet in the columns: a column is written to in stretches.
     block: Vec<f64>,
-    odd: Vec<Odd>,
-    open_quote: Option<u64>,
-    half_line: Option<Place>,
-    other_table: Option<Place>,
+    pub met: Met,
     /// Values held at most, all columns together.
-    most_values: u64,
+    pub most_values: u64,
+    /// Rows come before these: it is the second half of a table.
+    follows_rows: bool,
+}
+
+/// What was met on the way besides rows.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Met {
+    pub odd: Vec<Odd>,
+    /// Lines read, those of rows too.
+    pub lines: u64,
+    pub open_quote: Option<u64>,
+    pub half_line: Option<Place>,
+    pub other_table: Option<Place>,
 }
 
 /// Something met repeatedly: what, how often, where first.
-struct Odd {
-    what: What,
-    count: u64,
-    first: Place,
-    example: String,
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Odd {
+    pub what: What,
+    pub count: u64,
+    pub first: Place,
+    pub example: String,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum What {
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) enum What {
     Short,
     Long,
     TextRow,
@@ -61,33 +74,50 @@ impl Table {
         dialect: &Dialect,
         packed_bytes: Option<u64>,
     ) -> Result<Table, Error> {
-        let mut records = Records::new(name, source, dialect.script, dialect.delimiter)?;
         let mut table = Table::empty(dialect.names.len());
         if let Some(packed) = packed_bytes {
             let most = FREE_PACKED_VALUES.saturating_add(packed.saturating_mul(VALUES_PER_PACKED_BYTE));
             table.most_values = most.min(MOST_VALUES);
         }
-        for _ in 0..dialect.skip {
+        table.read_on(Records::new(name, source, dialect.script, dialect.delimiter)?, name, dialect, dialect.skip)
+    }
+
+    /// Reads the rows from one byte of a source to before another; a line starts at both.
+    pub(super) fn read_part(
+        name: &str,
+        source: &mut dyn Source,
+        dialect: &Dialect,
+        part: Range<u64>,
+    ) -> Result<Table, Error> {
+        let follows_rows = part.start > 0;
+        let skip = if follows_rows { 0 } else { dialect.skip };
+        let records = Records::within(name, source, dialect.script, dialect.delimiter, part)?;
+        Table { follows_rows, ..Table::empty(dialect.names.len()) }.read_on(records, name, dialect, skip)
+    }
+
+    fn read_on(mut self, mut records: Records, name: &str, dialect: &Dialect, skip: usize) -> Result<Table, Error> {
+        for _ in 0..skip {
             records.next()?;
         }
         loop {
-            table.take_plain(&mut records, name, dialect)?;
+            self.take_plain(&mut records, name, dialect)?;
             let Some(record) = records.next()? else { break };
-            if table.is_cut_off(&record) {
-                table.half_line = Some(record.place());
+            if self.is_cut_off(&record) {
+                self.met.half_line = Some(record.place());
                 break;
             }
-            if table.take(&record, dialect) == Next::Stop {
-                table.other_table = Some(record.place());
+            if self.take(&record, dialect) == Next::Stop {
+                self.met.other_table = Some(record.place());
                 break;
             }
             let place = record.place();
-            table.flush(name, place)?;
+            self.flush(name, place)?;
         }
-        table.open_quote = records.open_quote;
-        table.flush_all(name, Place::File)?;
-        table.figures = table.tally.figures().collect();
-        Ok(table)
+        self.met.open_quote = records.open_quote;
+        self.met.lines = records.lines_passed();
+        self.flush_all(name, Place::File)?;
+        self.figures = self.tally.figures().collect();
+        Ok(self)
     }
 
     /// Takes all rows of plain numbers that the text at hand begins with.
@@ -108,18 +138,16 @@ impl Table {
         }
     }
 
-    fn empty(columns: usize) -> Table {
+    pub(super) fn empty(columns: usize) -> Table {
         Table {
             columns: vec![Values::default(); columns],
             figures: Vec::new(),
             tally: Tally::new(columns),
             lines: Vec::new(),
             block: Vec::new(),
-            odd: Vec::new(),
-            open_quote: None,
-            half_line: None,
-            other_table: None,
+            met: Met::default(),
             most_values: MOST_VALUES,
+            follows_rows: false,
         }
     }
 
@@ -135,13 +163,13 @@ impl Table {
 
     /// Far more lines without a number than rows: a text that happens to hold a few figures.
     pub(super) fn is_mostly_prose(&self) -> bool {
-        let remarks = self.odd.iter().find(|odd| odd.what == What::TextRow).map_or(0, |odd| odd.count);
+        let remarks = self.met.odd.iter().find(|odd| odd.what == What::TextRow).map_or(0, |odd| odd.count);
         remarks > 2 * self.rows() as u64
     }
 
     /// A last line without its end and with fewer fields than a row: the logger stopped inside it.
     fn is_cut_off(&self, record: &Record) -> bool {
-        !record.closed && record.len() < self.columns.len() && self.rows() > 0
+        !record.closed && record.len() < self.columns.len() && (self.rows() > 0 || self.follows_rows)
     }
 
     /// Moves a full block into the columns: as many rows as these pack at once.
@@ -247,29 +275,29 @@ impl Table {
     }
 
     fn odd(&mut self, what: What, record: &Record, column: Option<usize>, cell: &[u8]) {
-        if let Some(odd) = self.odd.iter_mut().find(|odd| odd.what == what) {
+        if let Some(odd) = self.met.odd.iter_mut().find(|odd| odd.what == what) {
             odd.count += 1;
             return;
         }
         let shown: String = String::from_utf8_lossy(cell).trim().chars().take(30).collect();
         let example = column.map_or(shown.clone(), |k| format!("{shown}\" in column {}", k + 1));
-        self.odd.push(Odd { what, count: 1, first: record.place(), example });
+        self.met.odd.push(Odd { what, count: 1, first: record.place(), example });
     }
 
     /// What was assumed, skipped or missing, each with the first line it concerns.
     pub(super) fn notes(&self, name: &str, dialect: &Dialect) -> Vec<Error> {
         let note = |place: Place, what: String, remedy| Error::new(name, place, Kind::Noted { what, remedy });
         let mut notes: Vec<Error> =
-            self.odd.iter().map(|odd| note(odd.first.clone(), odd.in_words(), odd.remedy())).collect();
-        if let Some(line) = self.open_quote {
+            self.met.odd.iter().map(|odd| note(odd.first.clone(), odd.in_words(), odd.remedy())).collect();
+        if let Some(line) = self.met.open_quote {
             let what = "a quote opens that never closes; from here on quotes were read as letters".to_owned();
             notes.push(note(Place::Row { line }, what, "look at that line in a text editor"));
         }
-        if let Some(place) = &self.half_line {
+        if let Some(place) = &self.met.half_line {
             let what = "the last line stops half way and was left out".to_owned();
             notes.push(note(place.clone(), what, "nothing; the logger was switched off while writing"));
         }
-        if let Some(place) = &self.other_table {
+        if let Some(place) = &self.met.other_table {
             let what = "another table with other columns starts here; only the first was read".to_owned();
             notes.push(note(place.clone(), what, "split the file there and drop both parts"));
         }

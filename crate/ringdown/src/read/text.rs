@@ -6,6 +6,7 @@ use super::{Source, bytes};
 use crate::error::{Error, Kind, Place};
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
 use std::io::SeekFrom;
+use std::ops::Range;
 
 /// Longest record, in bytes of UTF-8.
 const MOST_RECORD_BYTES: usize = 1 << 20;
@@ -63,6 +64,11 @@ impl Script {
     /// "UTF-8", "windows-1252".
     pub fn encoding_name(&self) -> &'static str {
         self.encoding.name()
+    }
+
+    /// Whether a line end can be told anywhere in the file by its byte alone.
+    pub(super) fn has_plain_lines(&self) -> bool {
+        self.is_utf8() && !self.bare_cr
     }
 
     /// UTF-8 and ASCII pass as they are.
@@ -154,6 +160,8 @@ pub struct Records<'a> {
     /// Bytes asked for next.
     chunk: usize,
     raw_at: u64,
+    /// The text ends here, wherever the source does.
+    raw_end: u64,
     line: u64,
     byte: u64,
     scratch: Vec<u8>,
@@ -186,7 +194,19 @@ impl<'a> Records<'a> {
     /// # Errors
     /// When the source can't be read.
     pub fn new(name: &'a str, source: &'a mut dyn Source, script: Script, delimiter: Delimiter) -> Result<Self, Error> {
-        source.seek(SeekFrom::Start(script.mark as u64)).map_err(|e| Error::io(name, 0, e))?;
+        Self::within(name, source, script, delimiter, 0..u64::MAX)
+    }
+
+    /// Starts at one byte of `source` and ends before another, both at the beginning of a line; lines count from 1 there.
+    pub(super) fn within(
+        name: &'a str,
+        source: &'a mut dyn Source,
+        script: Script,
+        delimiter: Delimiter,
+        part: Range<u64>,
+    ) -> Result<Self, Error> {
+        let start = part.start.max(script.mark as u64);
+        source.seek(SeekFrom::Start(start)).map_err(|e| Error::io(name, start, e))?;
         let byte = match delimiter {
             Delimiter::Byte(byte) => byte,
             Delimiter::Blanks => b' ',
@@ -204,9 +224,10 @@ impl<'a> Records<'a> {
             ended: false,
             raw: Vec::new(),
             chunk: CHUNK_BYTES.0,
-            raw_at: script.mark as u64,
+            raw_at: start,
+            raw_end: part.end,
             line: 1,
-            byte: script.mark as u64,
+            byte: start,
             scratch: Vec::new(),
             ends: vec![0; MOST_FIELDS + 1],
             fields: Vec::new(),
@@ -247,6 +268,11 @@ impl<'a> Records<'a> {
         self.byte += raw;
         self.start += bytes;
         (first, count)
+    }
+
+    /// Lines given out so far.
+    pub(super) fn lines_passed(&self) -> u64 {
+        self.line - 1
     }
 
     /// Bytes of the file given out so far.
@@ -390,6 +416,8 @@ impl<'a> Records<'a> {
             }
         };
         let asked = into.len();
+        let left = usize::try_from(self.raw_end.saturating_sub(self.raw_at)).unwrap_or(usize::MAX);
+        let into = into.get_mut(..left.min(asked)).unwrap_or_default();
         let count = bytes::fill(self.name, self.raw_at, self.source, into)?;
         self.raw_at += count as u64;
         self.ended = count < asked;

@@ -28,6 +28,15 @@ pub struct Values {
     open: Vec<f64>,
     /// Decimals of the last stretch.
     decimals: u8,
+    /// Where values read elsewhere were put behind these: so many stretches and rows are before them, the last stretch of
+    /// those a short one.
+    seam: Seam,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Seam {
+    stretches: usize,
+    rows: usize,
 }
 
 #[derive(Debug, Clone)]
@@ -40,7 +49,11 @@ enum Stretch {
 impl Values {
     /// How many there are.
     pub fn len(&self) -> usize {
-        self.packed.len() * STRETCH + self.open.len()
+        self.packed_rows() + self.open.len()
+    }
+
+    fn packed_rows(&self) -> usize {
+        self.seam.rows + (self.packed.len() - self.seam.stretches) * STRETCH
     }
 
     /// Whether there is none.
@@ -50,9 +63,11 @@ impl Values {
 
     /// The value of a row; `None` beyond the last.
     pub fn get(&self, row: usize) -> Option<f64> {
-        match self.packed.get(row / STRETCH) {
-            Some(stretch) => stretch.get(row % STRETCH),
-            None => self.open.get(row - self.packed.len() * STRETCH).copied(),
+        let (before, row_there) =
+            if row < self.seam.rows { (0, row) } else { (self.seam.stretches, row - self.seam.rows) };
+        match self.packed.get(before + row_there / STRETCH) {
+            Some(stretch) => stretch.get(row_there % STRETCH),
+            None => self.open.get(row - self.packed_rows()).copied(),
         }
     }
 
@@ -71,8 +86,27 @@ impl Values {
 
     /// Side by side from now on, for a column that is looked into row by row: quicker, and four times the memory.
     pub(super) fn unpack(&mut self) {
-        self.open = self.to_vec();
-        self.packed = Vec::new();
+        *self = Values { open: self.to_vec(), ..Values::default() };
+    }
+
+    /// Puts `later` behind these.
+    ///
+    /// # Errors
+    /// When there is no memory for them.
+    pub(super) fn join(&mut self, mut later: Values) -> Result<(), TryReserveError> {
+        if self.seam.rows > 0 || later.seam.rows > 0 || self.open.len() >= STRETCH {
+            return self.extend(&later.to_vec()); // never so where a log is read in two
+        }
+        if !self.open.is_empty() {
+            let open = std::mem::take(&mut self.open);
+            self.pack(&open)?;
+            self.seam = Seam { stretches: self.packed.len(), rows: (self.packed.len() - 1) * STRETCH + open.len() };
+        }
+        self.packed.try_reserve(later.packed.len())?;
+        self.packed.append(&mut later.packed);
+        self.open = later.open;
+        self.decimals = later.decimals;
+        Ok(())
     }
 
     /// Least and largest of the rows from `first` to before `end`; NaN where none is there.
@@ -115,20 +149,46 @@ impl Values {
         Ok(())
     }
 
+    /// As bytes, for another worker: each stretch as its kind, its decimals and its values, those not packed last. Values
+    /// with a seam come back without it, those before it having been whole stretches or not.
+    pub(super) fn to_bytes(&self) -> Vec<u8> {
+        let open = Stretch::Plain(self.open.clone());
+        let stretches = || self.packed.iter().chain([&open]);
+        let mut bytes = Vec::with_capacity(stretches().map(Stretch::bytes).sum());
+        stretches().for_each(|stretch| stretch.write(&mut bytes));
+        bytes
+    }
+
+    /// From such bytes; `None` where they are no values, or there is no memory for them.
+    pub(super) fn of_bytes(mut bytes: &[u8]) -> Option<Values> {
+        let mut values = Values::default();
+        while !bytes.is_empty() {
+            let (stretch, rest) = Stretch::read(bytes)?;
+            bytes = rest;
+            match stretch {
+                Stretch::Plain(open) if bytes.is_empty() => values.open = open,
+                whole if whole.len() == STRETCH => values.packed.push(whole),
+                _ => return None,
+            }
+        }
+        Some(values)
+    }
+
     #[inline(never)] // compiled on its own it is made fast between two calls: a browser doesn't exchange code that is running
     fn pack(&mut self, values: &[f64]) -> Result<(), TryReserveError> {
         self.packed.try_reserve(1)?;
         let mut whole = [0; STRETCH];
         let mut tries = std::iter::once(self.decimals).chain(0..=MOST_DECIMALS);
         let found = tries.find_map(|decimals| Some((decimals, digits(values, decimals, &mut whole)?)));
+        let whole = || whole.iter().take(values.len());
         let stretch = match found {
             Some((decimals, most)) => {
                 self.decimals = decimals;
                 if most < i32::from(i16::MAX) {
                     let short = |whole: &i32| if *whole == MISSING { MISSING_SHORT } else { *whole as i16 };
-                    Stretch::Short(decimals, taken(whole.iter().map(short))?)
+                    Stretch::Short(decimals, taken(whole().map(short))?)
                 } else {
-                    Stretch::Long(decimals, taken(whole.iter().copied())?)
+                    Stretch::Long(decimals, taken(whole().copied())?)
                 }
             }
             None => Stretch::Plain(taken(values.iter().copied())?),
@@ -183,6 +243,70 @@ impl Stretch {
             Stretch::Plain(values) => out.extend_from_slice(values),
         }
     }
+}
+
+/// Bytes before the values of a stretch: its kind, its decimals, and how many they are.
+const HEAD_BYTES: usize = 4;
+const SHORT: u8 = 0;
+const LONG: u8 = 1;
+const PLAIN: u8 = 2;
+
+/// To and from bytes, little-endian.
+impl Stretch {
+    fn len(&self) -> usize {
+        match self {
+            Stretch::Short(_, values) => values.len(),
+            Stretch::Long(_, values) => values.len(),
+            Stretch::Plain(values) => values.len(),
+        }
+    }
+
+    fn bytes(&self) -> usize {
+        let each = match self {
+            Stretch::Short(..) => 2,
+            Stretch::Long(..) => 4,
+            Stretch::Plain(_) => 8,
+        };
+        HEAD_BYTES + each * self.len()
+    }
+
+    fn write(&self, out: &mut Vec<u8>) {
+        let (kind, decimals) = match self {
+            Stretch::Short(decimals, _) => (SHORT, *decimals),
+            Stretch::Long(decimals, _) => (LONG, *decimals),
+            Stretch::Plain(_) => (PLAIN, 0),
+        };
+        let [low, high] = (self.len() as u16).to_le_bytes(); // STRETCH at the most
+        out.extend([kind, decimals, low, high]);
+        match self {
+            Stretch::Short(_, values) => out.extend(values.iter().flat_map(|value| value.to_le_bytes())),
+            Stretch::Long(_, values) => out.extend(values.iter().flat_map(|value| value.to_le_bytes())),
+            Stretch::Plain(values) => out.extend(values.iter().flat_map(|value| value.to_le_bytes())),
+        }
+    }
+
+    /// The first of such bytes, and what follows it.
+    fn read(bytes: &[u8]) -> Option<(Stretch, &[u8])> {
+        let ([kind, decimals, low, high], bytes) = bytes.split_first_chunk::<HEAD_BYTES>()?;
+        let count = usize::from(u16::from_le_bytes([*low, *high]));
+        let (each, own) = match *kind {
+            SHORT => (2, bytes.get(..2 * count)?),
+            LONG => (4, bytes.get(..4 * count)?),
+            PLAIN => (8, bytes.get(..8 * count)?),
+            _ => return None,
+        };
+        let stretch = match *kind {
+            SHORT => Stretch::Short(*decimals, words(own, i16::from_le_bytes)?),
+            LONG => Stretch::Long(*decimals, words(own, i32::from_le_bytes)?),
+            _ => Stretch::Plain(words(own, f64::from_le_bytes)?),
+        };
+        Some((stretch, bytes.get(each * count..)?))
+    }
+}
+
+/// Words of so many bytes; `None` where there is no memory for them.
+fn words<T, const N: usize>(bytes: &[u8], of: impl Fn([u8; N]) -> T) -> Option<Vec<T>> {
+    taken(bytes.as_chunks::<N>().0.iter().map(|word| of(*word))).ok()
 }
 
 fn tens(decimals: u8) -> f64 {
@@ -241,6 +365,19 @@ mod tests {
             }
             values.truncate(values.len() - more);
             let (early, late) = values.split_at(cut.min(values.len()));
+            let apart = |part: &[f64]| {
+                let mut own = Values::default();
+                own.extend(part).unwrap();
+                Values::of_bytes(&own.to_bytes()).unwrap()
+            };
+            let mut joined = apart(early);
+            joined.join(apart(late)).unwrap();
+            prop_assert_eq!(joined.len(), values.len());
+            prop_assert_eq!(bits(joined.iter()), bits(values.iter().copied()));
+            prop_assert_eq!(bits(joined.to_vec().into_iter()), bits(values.iter().copied()));
+            prop_assert_eq!(joined.get(values.len()), None);
+            joined.unpack();
+            prop_assert_eq!(bits(joined.iter()), bits(values.iter().copied()));
             let mut held = Values::default();
             held.extend(early).unwrap();
             held.extend(late).unwrap();
