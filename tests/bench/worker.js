@@ -13,6 +13,15 @@ onmessage = async ({ data }) => {
       if (data.samples) noise = new wasm_bindgen.Noise(data.samples, data.seed);
       if (noise) noise[work](); // touches the memory once
       postMessage({});
+    } else if (data.half === "first") {
+      const half = new wasm_bindgen.LogHalf(data.file);
+      const second = new Promise((resolve) => { data.to.onmessage = (message) => resolve(message.data); });
+      half.first();
+      postMessage({ figure: half.sum(await second) });
+    } else if (data.half === "second") {
+      const pieces = new wasm_bindgen.LogHalf(data.file).second();
+      data.to.postMessage(pieces, pieces.map((piece) => piece.buffer));
+      postMessage({ figure: 0 });
     } else {
       postMessage({ figure: noise ? noise[work]() : wasm_bindgen[work](data.file) });
     }

@@ -136,8 +136,12 @@ pub fn search_score(samples: &[f32]) -> f64 {
 
 /// A log read whole, with roles, units and clocks; returns the sum of all values.
 pub fn log_sum(source: Box<dyn Source>) -> Result<f64, Error> {
-    let log = Log::read("log.csv", source, None)?.value;
-    Ok(log.columns.iter().flat_map(|column| column.values.iter()).filter(|value| value.is_finite()).sum())
+    Ok(sum(&Log::read("log.csv", source, None)?.value))
+}
+
+/// Sum of all values of a log.
+pub fn sum(log: &Log) -> f64 {
+    log.columns.iter().flat_map(|column| column.values.iter()).filter(|value| value.is_finite()).sum()
 }
 
 /// A recording read slice by slice to samples; returns the mean of the squares of all of them.

@@ -1,5 +1,6 @@
 //! The same work as exports of a module, each for one worker of the bench page.
 
+use ringdown::read::{Content, Told, halves::Halves};
 use ringdown_web::file::BrowserFile;
 use wasm_bindgen::prelude::*;
 use web_sys::File;
@@ -48,6 +49,44 @@ fn said(error: impl std::fmt::Display) -> JsValue {
 #[wasm_bindgen]
 pub fn log(file: File) -> Result<f64, JsValue> {
     crate::log_sum(opened(file)?).map_err(said)
+}
+
+/// The half of a log that one of two workers reads.
+#[wasm_bindgen]
+pub struct LogHalf {
+    halves: Halves,
+    file: File,
+}
+
+#[wasm_bindgen]
+impl LogHalf {
+    /// Looks at the head.
+    #[wasm_bindgen(constructor)]
+    pub fn new(file: File) -> Result<LogHalf, JsValue> {
+        let halves = Halves::of("log.csv", opened(file.clone())?.as_mut(), &Told::default());
+        Ok(LogHalf { halves: halves.ok_or_else(|| said("too short for two"))?, file })
+    }
+
+    /// Reads the first half.
+    pub fn first(&mut self) -> Result<(), JsValue> {
+        self.halves.read_first("log.csv", opened(self.file.clone())?.as_mut()).map_err(said)
+    }
+
+    /// Reads the second half: pieces for the other worker.
+    pub fn second(self) -> Result<js_sys::Array, JsValue> {
+        let pieces = self.halves.read_second("log.csv", opened(self.file)?.as_mut());
+        Ok(pieces.into_iter().flatten().map(|piece| js_sys::Uint8Array::from(&piece[..])).collect())
+    }
+
+    /// Joins both; sum of all values.
+    pub fn sum(self, pieces: Vec<js_sys::Uint8Array>) -> Result<f64, JsValue> {
+        let second = pieces.into_iter().map(|piece| piece.to_vec());
+        let content = self.halves.open("log.csv", opened(self.file)?, &Told::default(), second).map_err(said)?.value;
+        match content {
+            Content::Log(log) => Ok(crate::sum(&log)),
+            _ => Err(said("no log")),
+        }
+    }
 }
 
 /// Mean square of all samples of a recording.

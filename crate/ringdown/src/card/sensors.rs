@@ -4,7 +4,7 @@ use super::recording::{Listened, Recording};
 use super::{Card, File, FileId, FileRole};
 use crate::feature::logged;
 use crate::feature::sensor::{Gain, Heard};
-use crate::finding::logged::{Sample, imbalanced};
+use crate::finding::logged::{MOST_SAMPLES, Sample, imbalanced};
 use crate::finding::sensors::{self, Context, Kind, Weight};
 use crate::read::log::{Log, Of};
 use crate::read::roles::Role;
@@ -209,14 +209,16 @@ fn is_bank(column: &logged::LevelColumn<'_>) -> bool {
     matches!(column.of, Some(Of::Sensor(_)))
 }
 
-/// A column row by row, dB; NaN where it holds nothing.
+/// A column row by row, of a long log every n-th, dB; NaN where it holds nothing.
 fn decibels(column: &logged::LevelColumn<'_>) -> Vec<f64> {
     let one = |value: f64| match column.linear {
         true if value > 0.0 => 20.0 * value.log10(),
         true => f64::NAN,
         false => value,
     };
-    column.column.values.iter().map(one).collect()
+    let values = &column.column.values;
+    let step = values.len().div_ceil(MOST_SAMPLES).max(1);
+    (0..values.len()).step_by(step).filter_map(|row| values.get(row)).map(one).collect()
 }
 
 /// The column as logged at known speed.

@@ -18,7 +18,7 @@ pub struct Sample {
 /// Fewest samples of a log that a judgement is based on.
 const FEWEST_SAMPLES: usize = 100;
 /// Samples a judgement looks at: of longer logs every n-th.
-const MOST_SAMPLES: usize = 6000;
+pub const MOST_SAMPLES: usize = 6000;
 /// Share of samples at the very top from which on the level counts as saturated, and how many times as many as at the
 /// value next below: a level of few steps is often at its top without being cut.
 const SATURATED_SHARE: f64 = 0.01;
@@ -58,11 +58,11 @@ pub fn logged(samples: &[Sample], rate_hz: Option<f64>, linear: bool) -> Vec<Kin
     kinds
 }
 
-/// Levels of one column against those of another at the same samples, dB; the interval is the sign test's.
+/// Levels of one column against those of another at the same samples, [`MOST_SAMPLES`] or so, dB; the interval is the sign
+/// test's.
 pub fn imbalanced(own_db: &[f64], first_db: &[f64]) -> Option<Kind> {
-    let step = own_db.len().div_ceil(MOST_SAMPLES).max(1);
-    let [own, first] = [own_db, first_db].map(|all| all.iter().copied().step_by(step).collect::<Vec<f64>>());
-    let gain = crate::feature::sensor::gain_between(&first, &own, 0.95).filter(|gain| gain.events >= FEWEST_SAMPLES)?;
+    let gain =
+        crate::feature::sensor::gain_between(first_db, own_db, 0.95).filter(|gain| gain.events >= FEWEST_SAMPLES)?;
     let apart = gain.low_db > IMBALANCED_DB || gain.high_db < -IMBALANCED_DB;
     apart.then_some(Kind::Imbalanced { db: gain.db, low: gain.low_db, high: gain.high_db })
 }

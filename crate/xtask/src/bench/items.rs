@@ -93,6 +93,7 @@ pub const ITEMS: &[Item] = &[
             python("pandas read_csv, C engine", "pandas"),
             native("native, 1 thread", "log"),
             page("Chromium, 1 worker", "log", 1),
+            page("Chromium, 2 workers", "log", 2),
         ],
         Some(1e-6),
     ),
