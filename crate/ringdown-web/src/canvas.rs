@@ -59,7 +59,13 @@ impl Canvas {
         self.context.set_transform(down, 0.0, 0.0, down, 0.0, 0.0)?;
         self.context.set_line_join("round");
         let backend = CanvasBackend::with_canvas_object(self.element.clone());
-        let device = Device { units_per_px: self.ratio * FINE, font_factor: 1.0, drop: 0.0, heat_beneath: true };
+        let device = Device {
+            units_per_px: self.ratio * FINE,
+            font_factor: 1.0,
+            drop: 0.0,
+            heat_beneath: true,
+            likes_strips: true,
+        };
         backend
             .map(|backend| (backend, device))
             .ok_or_else(|| of_page("the canvas can't be drawn on", "load the page again"))

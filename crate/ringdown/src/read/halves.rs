@@ -23,8 +23,8 @@ const NEAR_MIDDLE: usize = 1 << 16;
 /// A log to be read in two.
 pub struct Halves {
     dialect: Dialect,
-    /// Where the second half starts, and where it ends.
-    cut: Range<u64>,
+    /// Where the second half lies.
+    second: Range<u64>,
     first: Option<Table>,
 }
 
@@ -41,20 +41,13 @@ impl Halves {
         }
         let sample = bytes::slice(name, source, 0, dialect::SAMPLE_BYTES).ok()?;
         let dialect = dialect::sniff(name, &sample, false).ok()?;
-        Halves::cut(name, source, dialect, len).ok()
+        let cut = cut(name, source, &dialect, len)?;
+        Some(Halves::new(dialect, cut))
     }
 
-    /// Cuts the text near its middle, before the start of a line; gives the dialect back where it can't.
-    pub(super) fn cut(name: &str, source: &mut dyn Source, dialect: Dialect, len: u64) -> Result<Halves, Dialect> {
-        let can = len >= SHORTEST_BYTES && dialect.script.has_plain_lines() && dialect.delimiter != Delimiter::Blanks;
-        let mut start = || {
-            let after = bytes::slice(name, source, len / 2, NEAR_MIDDLE).ok()?;
-            Some(len / 2 + 1 + memchr::memchr(b'\n', &after)? as u64)
-        };
-        match if can { start() } else { None } {
-            Some(start) => Ok(Halves { dialect, cut: start..len, first: None }),
-            None => Err(dialect),
-        }
+    /// Of a text whose second half lies at `second`; see [`cut`].
+    pub(super) fn new(dialect: Dialect, second: Range<u64>) -> Halves {
+        Halves { dialect, second, first: None }
     }
 
     /// Reads the first half.
@@ -62,13 +55,13 @@ impl Halves {
     /// # Errors
     /// As reading the whole would.
     pub fn read_first(&mut self, name: &str, source: &mut dyn Source) -> Result<(), Error> {
-        self.first = Some(Table::read_part(name, source, &self.dialect, 0..self.cut.start)?);
+        self.first = Some(Table::read_part(name, source, &self.dialect, 0..self.second.start)?);
         Ok(())
     }
 
     /// Reads the second half, as another worker does; see [`Halves::open`]. `None` where it can't be read by itself.
     pub fn read_second(&self, name: &str, source: &mut dyn Source) -> Option<Vec<Vec<u8>>> {
-        Table::read_part(name, source, &self.dialect, self.cut.clone()).ok()?.to_pieces()
+        Table::read_part(name, source, &self.dialect, self.second.clone()).ok()?.to_pieces()
     }
 
     /// What the file is, as [`super::open`] says, with the second half as another worker read it; `second` gives its pieces
@@ -97,7 +90,7 @@ impl Halves {
     fn table(&mut self, name: &str, source: &mut dyn Source, second: Option<Table>) -> Result<Table, Error> {
         let first = match self.first.take() {
             Some(first) => first,
-            None => Table::read_part(name, source, &self.dialect, 0..self.cut.start)?,
+            None => Table::read_part(name, source, &self.dialect, 0..self.second.start)?,
         };
         // A quote that is open at the cut may close behind it.
         let is_whole = first.met.open_quote.is_none() && first.rows() > 0;
@@ -105,12 +98,20 @@ impl Halves {
             return Ok(first); // nothing is read after it
         }
         let second = second.filter(|_| is_whole).or_else(|| {
-            is_whole.then(|| Table::read_part(name, source, &self.dialect, self.cut.clone()).ok()).flatten()
+            is_whole.then(|| Table::read_part(name, source, &self.dialect, self.second.clone()).ok()).flatten()
         });
         let joined = second.filter(|second| second.rows() > 0).and_then(|second| first.join(second));
         // What can't be told in halves is told by reading on from the start.
         joined.map_or_else(|| Table::read(name, source, &self.dialect, None), Ok)
     }
+}
+
+/// Where the second half of a text lies: from the start of a line near the middle on. `None` where it is short or can't be
+/// cut.
+pub(super) fn cut(name: &str, source: &mut dyn Source, dialect: &Dialect, len: u64) -> Option<Range<u64>> {
+    let can = len >= SHORTEST_BYTES && dialect.script.has_plain_lines() && dialect.delimiter != Delimiter::Blanks;
+    let after = if can { bytes::slice(name, source, len / 2, NEAR_MIDDLE).ok()? } else { return None };
+    Some(len / 2 + 1 + memchr::memchr(b'\n', &after)? as u64..len)
 }
 
 /// What crosses with the columns.
@@ -236,7 +237,7 @@ mod tests {
             let whole = Table::read("x", &mut Cursor::new(&bytes), &dialect, None).unwrap();
             let starts: Vec<u64> = memchr::memchr_iter(b'\n', &bytes).map(|at| at as u64 + 1).collect();
             let start = starts[(cut * starts.len() as f64) as usize];
-            let mut halves = Halves { dialect, cut: start..bytes.len() as u64, first: None };
+            let mut halves = Halves::new(dialect, start..bytes.len() as u64);
             let second = halves.read_second("x", &mut Cursor::new(&bytes)).unwrap();
             let second = Table::of_pieces(second.into_iter(), whole.columns.len()).unwrap();
             let joined = halves.table("x", &mut Cursor::new(&bytes), Some(second)).unwrap();

@@ -3,7 +3,7 @@
 use super::clock::Axis;
 use super::dialect::{self, Dialect};
 use super::figures::Figures;
-use super::halves::Halves;
+use super::halves::{self, Halves};
 use super::roles::{self, Facts, Guess, Role};
 use super::table::Table;
 use super::text::Delimiter;
@@ -115,11 +115,10 @@ impl Parsed {
         }
         let dialect = dialect::sniff(name, &sample, sample.len() as u64 >= len)?;
         drop(sample);
-        let in_two =
-            if packed_bytes.is_none() { Halves::cut(name, source.as_mut(), dialect, len) } else { Err(dialect) };
-        let (dialect, table) = match in_two {
-            Ok(halves) => halves.read(name, source.as_mut())?,
-            Err(dialect) => {
+        let second = if packed_bytes.is_none() { halves::cut(name, source.as_mut(), &dialect, len) } else { None };
+        let (dialect, table) = match second {
+            Some(second) => Halves::new(dialect, second).read(name, source.as_mut())?,
+            None => {
                 let table = Table::read(name, source.as_mut(), &dialect, packed_bytes)?;
                 (dialect, table)
             }

@@ -261,6 +261,12 @@ impl<B: DrawingBackend> Easel<'_, B> {
         });
         let colour = self.palette.line(ink);
         for run in thin::band_runs(edges) {
+            let strips = if self.pen.likes_strips() { thin::strips(&run, 1.0 / self.ratio) } else { None };
+            if let Some(strips) = strips {
+                let mut seen = strips.iter().map(|strip| strip.shared(&plot));
+                seen.try_for_each(|strip| self.pen.rect(&strip, colour, share(opacity)))?;
+                continue;
+            }
             let area = clip::area(outline(&thin::band(&run, plot.left, plot.right, 1.0 / self.ratio)), &plot);
             self.pen.fill(&area, colour, share(opacity))?;
         }

@@ -22,6 +22,9 @@ pub struct Device {
     pub drop: f64,
     /// Ground and heat maps lie there already (an image beneath): only what stands on them is drawn.
     pub heat_beneath: bool,
+    /// A thousand upright strips are drawn sooner than one outline with as many corners: so are pixels (on a canvas 2 ms
+    /// against 6 to 43), while a file only grows by them.
+    pub likes_strips: bool,
 }
 
 /// A backend drawn on in CSS pixels.
@@ -61,6 +64,11 @@ impl<B: DrawingBackend> Pen<B> {
     /// A pen on `backend`.
     pub fn new(backend: B, device: Device) -> Self {
         Self { backend, device }
+    }
+
+    /// See [`Device::likes_strips`].
+    pub fn likes_strips(&self) -> bool {
+        self.device.likes_strips
     }
 
     /// Hands everything over to the screen or file.

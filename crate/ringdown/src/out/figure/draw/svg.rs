@@ -14,7 +14,8 @@ const FINE: f64 = 10.0;
 /// Pixels of an embedded heat map per CSS pixel: 202 dpi.
 const DENSE: f64 = 2.1;
 /// What the SVG backend makes of our letters: it divides sizes by 1.24 and centres on half an x-height.
-const DEVICE: Device = Device { units_per_px: FINE, font_factor: 1.24, drop: 0.08, heat_beneath: true };
+const DEVICE: Device =
+    Device { units_per_px: FINE, font_factor: 1.24, drop: 0.08, heat_beneath: true, likes_strips: false };
 
 /// The figure as a stand-alone SVG.
 pub fn svg(figure: &Figure, view: &View) -> String {
