@@ -48,6 +48,7 @@ const PARTS: [Part; 3] = [
             "read_headers",
             "read_log",
             "read_packed",
+            "read_roles",
             "read_round_trip",
             "read_scope",
             "read_sheet",
@@ -61,7 +62,7 @@ const PARTS: [Part; 3] = [
     Part {
         name: "crank",
         uses: &["error", "units", "progress", "sparing", "stats", "read", "signal"],
-        checks: &["crank_laws"],
+        checks: &["crank_laws", "crank_edges"],
         alone: &["crank", "crank_matrix", "crank_blind", "crank_ignition", "crank_offset"],
         opt_level: 3,
         shared: &["crank_bench"],
