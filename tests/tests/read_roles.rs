@@ -166,6 +166,14 @@ fn a_role_is_told_by_name_unit_and_values_and_the_reason_says_by_which() {
     let speed = told("Output A [1/min]", [900.0, 1000.0, 950.0]);
     assert_eq!(speed.0, Role::Speed, "{}", speed.1);
     assert_eq!(told("Output A [V]", [0.9, 1.0, 0.95]).0, Role::Other);
+    for (head, said) in [
+        ("Knock level [V]", "the name says knock level, the unit is V"),
+        ("Knock level", "the name says knock level"),
+        ("Knock retard [deg]", "the name says what knock control took out, the unit is deg"),
+        ("Knock background [mV]", "the name says knock background, the unit is mV"),
+    ] {
+        assert_eq!(told(head, [0.9, 1.7, 0.95]).1, said);
+    }
 }
 
 #[test]
@@ -208,6 +216,11 @@ fn cells_are_parted_by_the_mark_that_leaves_the_fewest_words() {
         let got = log(&format!("{row}\n").repeat(6));
         assert_eq!((got.assumed.delimiter, got.columns.len()), (Delimiter::Byte(delimiter), columns), "{row}");
     }
+    // By semicolons three numbers and a word in each row; by commas two and a half more numbers than words count, in rows of eight lengths.
+    let lists = (3..11).map(|count| (1..=count).map(|k| format!("{k},")).collect::<String>());
+    let rows: String = lists.map(|list| format!("0.1;900;50;a,{list}b\n")).collect();
+    let got = log(&rows.repeat(3));
+    assert_eq!((got.assumed.delimiter, got.columns.len()), (Delimiter::Byte(b';'), 4), "rows of one length");
 }
 
 #[test]

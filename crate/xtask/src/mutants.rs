@@ -145,10 +145,10 @@ fn told(part: &Part, outcomes: &Outcomes, begun: Instant) {
     );
 }
 
-/// Cargo in the part's own workspace, what it builds beside it so that it outlives the copy.
+/// Cargo in the part's own workspace, what it builds beside it so that it outlives the copy and serves all parts.
 fn in_cut(place: &Path) -> std::process::Command {
     let mut command = shell::cargo();
-    command.current_dir(place).env("CARGO_TARGET_DIR", place.with_extension("target"));
+    command.current_dir(place).env("CARGO_TARGET_DIR", place.with_file_name("built"));
     // What a change leaves unused is no fault of it. The same for all builds, or what they stand on is built again.
     command.env("RUSTFLAGS", "--cap-lints=allow");
     command
