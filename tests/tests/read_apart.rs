@@ -14,8 +14,10 @@ use proptest::prelude::*;
 use ringdown::error::{Kind, Place};
 use ringdown::read::card::FileRole;
 use ringdown::read::chain::Chain;
+use ringdown::read::joined::{Join, join};
 use ringdown::read::log::Log;
 use ringdown::read::roles::Role;
+use ringdown::read::samples::Samples;
 use ringdown::read::text::{Delimiter, Records, Script};
 use ringdown::read::values::Values;
 use ringdown::read::{self, Content, Source, Told};
@@ -399,5 +401,31 @@ fn the_pad_byte_after_an_odd_number_of_bytes_is_no_sample() {
         let loaded = read::open("x.wav", Box::new(Cursor::new(bytes)), &Told::default()).expect("read");
         let Content::Recording(samples) = loaded.value else { panic!("no recording") };
         assert_eq!((samples.frames, loaded.notes.len()), (u64::from(frames), 0), "{:?}", loaded.notes);
+    }
+    // A recorder stopped at once leaves nothing, and nothing was recovered.
+    let said = match read::open("x.wav", Box::new(Cursor::new(wav(0))), &Told::default()) {
+        Ok(loaded) => loaded.notes.iter().map(ToString::to_string).collect(),
+        Err(error) => error.to_string(),
+    };
+    assert!(!said.contains("were taken"), "{said}");
+}
+
+#[test]
+fn marks_of_joined_files_count_from_the_start_of_the_first() {
+    let marked = |name: &str, frames: u32, at: u32| {
+        let point = [1_u32, 0, 0, 0, 0, at].iter().flat_map(|word| word.to_le_bytes()).collect::<Vec<u8>>();
+        let cue = [&b"cue \x1c\0\0\0\x01\0\0\0"[..], &point].concat();
+        match read::open(name, Box::new(Cursor::new([wav(frames), cue].concat())), &Told::default())
+            .expect("read")
+            .value
+        {
+            Content::Recording(samples) => samples,
+            other => panic!("{other:?}"),
+        }
+    };
+    for (how, frames) in [(Join::After, [5, 3003, 4600]), (Join::Beside, [3, 5, 600])] {
+        let parts = vec![marked("a", 3000, 5), marked("b", 1000, 3), marked("c", 2000, 600)];
+        let frames_of = |samples: &Samples| samples.cues.iter().map(|cue| cue.frame).collect::<Vec<_>>();
+        assert_eq!(frames_of(&join(parts, how).expect("joined").value), frames);
     }
 }

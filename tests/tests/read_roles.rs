@@ -3,9 +3,10 @@
 //! check: each role by its name, its unit and its values; names that speak of a role's setting | common practice, no source | exact role, the words of the reason
 //! check: units in a row below the names, dashes where there is none | common practice, no source | exact
 //! check: which mark parts the cells where two could | the mark that leaves the fewest words (hand count beside each) | exact
+//! check: columns that count rows, letters in brackets, rows of another length | common practice, no source; hand count | exact
 //! check: records of 1 MiB, fields of 64 KiB, 4096 columns, and one more | the limits that the reader states | exact
 
-use ringdown::error::Kind;
+use ringdown::error::{Kind, Place};
 use ringdown::read::log::{Head, Log};
 use ringdown::read::roles::Role;
 use ringdown::read::text::{Delimiter, Records, Script};
@@ -251,4 +252,58 @@ fn records_and_fields_are_read_up_to_their_limits_and_not_a_byte_further() {
     assert_eq!(read(&format!("2,{field}1\n")), Err(("bytes of one field", (1 << 16) + 1, 1 << 16)));
     let columns = |count: usize| vec!["1"; count].join(",") + "\n";
     assert_eq!((read(&columns(4096)), read(&columns(4097))), (Ok(4096), Err(("columns", 4097, 4096))));
+}
+
+/// What counts rows is no clock, though it rises as steadily; a first column without such a name is one.
+#[test]
+fn a_column_that_counts_rows_is_no_time() {
+    for (head, role) in [
+        ("Index", Role::Other),
+        ("Sample", Role::Other),
+        ("Row nr", Role::Other),
+        ("Satz", Role::Other),
+        ("Abscissa", Role::Time),
+    ] {
+        let got = log(&format!("{head};RPM\n1;900\n2;905\n3;903\n4;910\n5;905\n"));
+        assert_eq!(got.columns[0].role, role, "{head}: {}", got.columns[0].reason);
+    }
+}
+
+#[test]
+fn letters_in_square_brackets_are_a_unit_unless_they_name_a_place() {
+    for (head, name, unit) in [
+        ("Power [PS]", "Power", Some("PS")),
+        ("Flow [l/100km]", "Flow", Some("l/100km")),
+        ("Knock [cyl 2]", "Knock [cyl 2]", None),
+        ("Knock [Bank 1]", "Knock [Bank 1]", None),
+        ("Knock [3]", "Knock [3]", None),
+        ("Flow [as the driver asks]", "Flow [as the driver asks]", None),
+    ] {
+        let got = log(&format!("Time [s];{head}\n0;1.5\n0.1;2.5\n0.2;1\n"));
+        assert_eq!((got.columns[1].name.as_str(), got.columns[1].unit.as_deref()), (name, unit), "{head}");
+    }
+}
+
+/// A cell too few or too many is told with its line; as many as there are columns, or empty ones behind them, are not.
+#[test]
+fn rows_of_another_length_are_told_with_the_first_line() {
+    let notes = |rows: &str| -> Vec<Place> {
+        let text = format!("Time [s];RPM;Remark\n0;900;ok\n0.1;905;ok\n{rows}0.2;903;ok\n");
+        let loaded = Log::read("x.csv", Box::new(Cursor::new(text.into_bytes())), None).expect("read");
+        loaded.notes.iter().map(|note| note.place.clone()).collect()
+    };
+    let whole = notes("");
+    for (rows, line) in [
+        ("0.15;900;ok\n", None),
+        ("0.15;900;ok;;\n", None),
+        ("0.15;900\n0.16;900\n", Some(4)),
+        ("0.15;900;ok\n0.16;900;ok;7\n", Some(5)),
+    ] {
+        let more: Vec<Place> = notes(rows).into_iter().filter(|place| !whole.contains(place)).collect();
+        let told: Vec<u64> = more
+            .iter()
+            .filter_map(|place| if let Place::Line { line, .. } = place { Some(*line) } else { None })
+            .collect();
+        assert_eq!((told, more.len()), (line.into_iter().collect(), usize::from(line.is_some())), "{rows}: {more:?}");
+    }
 }

@@ -97,6 +97,9 @@ fn broken_json_tells_its_line_and_deep_json_is_refused() {
     assert!(error.contains("line 3"), "{error}");
     let deep = format!("{{\"sheet\":1,\"x\":{}{}}}", "[".repeat(100_000), "]".repeat(100_000));
     assert!(Sheet::parse("s.json", deep.as_bytes()).unwrap_err().to_string().contains("nested"));
+    // Brackets inside a text nest nothing, behind a quote that belongs to it neither.
+    let text = format!(r#"{{"sheet":1,"name":"\"{}"}}"#, "[{".repeat(500));
+    assert_eq!(Sheet::parse("s.json", text.as_bytes()).unwrap().value.name.map(|name| name.len()), Some(1001));
     let large = format!("{{\"sheet\":1,\"name\":\"{}\"}}", "x".repeat(2 << 20));
     assert!(Sheet::parse("s.json", large.as_bytes()).unwrap_err().to_string().contains("bytes of JSON"));
 }
