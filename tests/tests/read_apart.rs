@@ -429,3 +429,19 @@ fn marks_of_joined_files_count_from_the_start_of_the_first() {
         assert_eq!(frames_of(&join(parts, how).expect("joined").value), frames);
     }
 }
+
+/// `ltxt`: number of the mark, samples it lasts, purpose and four words of language (Microsoft RIFF 1.0, from memory).
+#[test]
+fn a_mark_lasts_as_long_as_it_says_and_no_longer_than_the_recording() {
+    let chunk = |id: &[u8], body: &[u8]| [id, &(body.len() as u32).to_le_bytes(), body].concat();
+    let words = |words: &[u32]| words.iter().flat_map(|word| word.to_le_bytes()).collect::<Vec<u8>>();
+    for (told, length) in [(30, 30), (60, 60), (61, 60)] {
+        let cue = chunk(b"cue ", &words(&[1, 7, 0, 0, 0, 0, 40]));
+        let text = chunk(b"ltxt", &[&words(&[7, told])[..], b"rgn \0\0\0\0\0\0\0\0"].concat());
+        let bytes = [wav(100), cue, chunk(b"LIST", &[&b"adtl"[..], &text].concat())].concat();
+        let loaded = read::open("x", Box::new(Cursor::new(bytes)), &Told::default()).expect("read");
+        let Content::Recording(samples) = loaded.value else { panic!("no recording") };
+        let cues: Vec<(u64, u64)> = samples.cues.iter().map(|cue| (cue.frame, cue.length)).collect();
+        assert_eq!(cues, [(40, length)], "{told}");
+    }
+}

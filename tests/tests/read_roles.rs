@@ -269,6 +269,22 @@ fn a_column_that_counts_rows_is_no_time() {
     }
 }
 
+/// An engine turns one way, and its speed falls as well as rises.
+#[test]
+fn a_column_without_a_name_is_a_speed_where_its_values_are_an_engines() {
+    for (cells, role) in [
+        ([900, 3000, 6500, 2000, 800, 1500], Role::Speed),
+        ([-900, 3000, 6500, 2000, 800, 1500], Role::Other),
+        ([9, 30, 65, 20, 8, 15], Role::Other),
+        ([900, 3000, 65_000, 2000, 800, 1500], Role::Other),
+        ([900, 901, 902, 903, 904, 905], Role::Other),
+    ] {
+        let rows: String = cells.iter().zip(0..).map(|(cell, k)| format!("0.{k};{cell}\n")).collect();
+        let got = log(&format!("Time [s];\n{rows}"));
+        assert_eq!(got.columns[1].role, role, "{cells:?}: {}", got.columns[1].reason);
+    }
+}
+
 #[test]
 fn letters_in_square_brackets_are_a_unit_unless_they_name_a_place() {
     for (head, name, unit) in [
