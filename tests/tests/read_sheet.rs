@@ -126,6 +126,10 @@ fn a_card_comes_back_as_it_was_saved() {
     assert_eq!(loaded.value.choices.band, Some([5300.0, 6300.0]));
     let again = serde_json::to_vec(&loaded.value).unwrap();
     assert_eq!(CardFile::parse("c.json", &again).unwrap().value, loaded.value);
+    for (breakpoints, good) in [("[1500,1501]", true), ("[1500,1500]", false), ("[1500,1400]", false)] {
+        let read = CardFile::parse("c.json", json.replace("[1500,2000]", breakpoints).as_bytes());
+        assert_eq!(read.is_ok(), good, "{breakpoints}: {read:?}");
+    }
     let wrong = json.replace("\"to_s\":2", "\"to_s\":1");
     let error = CardFile::parse("c.json", wrong.as_bytes()).unwrap_err().to_string();
     assert!(error.contains("field marks[0].to_s"), "{error}");
