@@ -52,10 +52,10 @@ fn edges_of_rounded_pulses_stand_at_half_height_however_long_the_quiet_between()
 #[test]
 fn edges_of_a_square_that_droops_to_rest_stand_at_its_steps() {
     for (half, decay) in [(200, 60.0), (400, 60.0), (90, 45.0), (1200, 300.0)] {
-        let square = |i: usize| if i / half % 2 == 0 { -1.0 } else { 1.0 };
+        let square = |i: usize| if (i / half).is_multiple_of(2) { -1.0 } else { 1.0 };
         let (mut before, mut out) = (0.0, 0.0);
         let mut coupled = |i: usize| {
-            out = (out + square(i) - before) * (-1.0 / decay as f64).exp();
+            out = (out + square(i) - before) * (-1.0_f64 / decay).exp();
             before = square(i);
             out
         };
