@@ -5,6 +5,8 @@
 //! check: columns that set knock control up; the first of a role | common practice, no source | exact
 //! check: rates and gaps of recordings as text, times rounded | arithmetic on the times written | exact rate, exact line
 //! check: names of the encodings of a text | WHATWG Encoding Standard | exact
+//! check: the byte a record starts at, in every encoding | the bytes written before it | exact
+//! check: texts that hold the letters of a format, remarks between rows, rates told that are none | the formats' own rules; hand count | exact
 //! check: units nobody knows, units of another quantity, mixtures below nothing | common practice, no source | exact role
 
 use outside_truth::vector_path;
@@ -12,8 +14,11 @@ use proptest::prelude::*;
 use ringdown::error::{Kind, Place};
 use ringdown::read::card::FileRole;
 use ringdown::read::chain::Chain;
+use ringdown::read::joined::{Join, join};
 use ringdown::read::log::Log;
 use ringdown::read::roles::Role;
+use ringdown::read::samples::Samples;
+use ringdown::read::text::{Delimiter, Records, Script};
 use ringdown::read::values::Values;
 use ringdown::read::{self, Content, Source, Told};
 use std::io::{Cursor, Read, Seek, SeekFrom};
@@ -300,5 +305,143 @@ fn a_gap_shows_through_times_of_too_few_digits() {
         assert_eq!(error.place, Place::Row { line: gap as u64 + 2 }, "{error}");
         assert!(error.to_string().contains("even sampling"), "{error}");
         times.insert(gap, held);
+    }
+}
+
+/// A failed read or a large field is told by line and byte: letters of one to four bytes stand before.
+#[test]
+fn a_record_knows_the_byte_it_starts_at_in_every_encoding() {
+    let lines = ["Zeit;Öl", "0;1", "ä€😀;2", "ß;\"a\r\nb\"", "", "4;5"];
+    let bytes = |line: &str, encoding: &str| -> Vec<u8> {
+        let wide = |of: fn(u16) -> [u8; 2]| line.encode_utf16().flat_map(of).collect();
+        match encoding {
+            "UTF-16LE" => wide(u16::to_le_bytes),
+            "UTF-16BE" => wide(u16::to_be_bytes),
+            "windows-1252" => {
+                line.chars().map(|letter| if (letter as u32) < 256 { letter as u8 } else { b'x' }).collect()
+            }
+            _ => line.as_bytes().to_vec(),
+        }
+    };
+    for (encoding, mark) in [
+        ("UTF-8", &b""[..]),
+        ("UTF-8", b"\xef\xbb\xbf"),
+        ("UTF-16LE", b"\xff\xfe"),
+        ("UTF-16BE", b"\xfe\xff"),
+        ("windows-1252", b""),
+    ] {
+        let (mut whole, mut starts) = (mark.to_vec(), Vec::new());
+        for line in lines {
+            // An empty line is no record.
+            if !line.is_empty() {
+                starts.push(whole.len() as u64);
+            }
+            whole.extend(bytes(&format!("{line}\r\n"), encoding));
+        }
+        let script = Script::guess(&whole).expect("text");
+        assert_eq!(script.encoding_name(), encoding);
+        let mut source = Cursor::new(&whole);
+        let mut records = Records::new("x", &mut source, script, Delimiter::Byte(b';')).expect("it opens");
+        let (mut got, mut line) = (Vec::new(), Vec::new());
+        while let Some(record) = records.next().expect("it reads") {
+            got.push(record.byte);
+            line.push(record.line);
+        }
+        assert_eq!((got, line), (starts, vec![1, 2, 3, 4, 7]), "{encoding}");
+    }
+}
+
+#[test]
+fn letters_of_a_format_make_no_file_of_it() {
+    for head in ["Time s, AIFF level", "Time s, AIFC level", "FORM,Level"] {
+        let bytes = format!("{head}\n0,1\n0.1,2\n0.2,1\n").into_bytes();
+        let read = read::open("x.csv", Box::new(Cursor::new(bytes)), &Told::default()).map(|loaded| loaded.value);
+        assert!(matches!(read, Ok(Content::Log(_))), "{head}: {read:?}");
+    }
+}
+
+/// Up to twice as many remarks as rows are a logger's; more are a text that holds a few numbers.
+#[test]
+fn a_table_may_hold_remarks_and_a_text_a_few_numbers() {
+    let text = |rows: usize, remarks: usize| {
+        let half = |from: usize| (from..from + rows / 2).map(|k| format!("{k};{}\n", 900 + k)).collect::<String>();
+        format!("Time [s];RPM\n{}{}{}", half(0), "engine checked\n".repeat(remarks), half(rows / 2))
+    };
+    for (rows, remarks, good) in [(50, 20, true), (50, 100, true), (50, 101, false), (6, 60, false)] {
+        let read = Log::read("x.csv", Box::new(Cursor::new(text(rows, remarks).into_bytes())), None);
+        assert_eq!(read.as_ref().map_or(0, |log| log.value.t_s.len()), if good { rows } else { 0 }, "{rows} {remarks}");
+    }
+}
+
+#[test]
+fn a_rate_that_is_none_is_not_used() {
+    let read = |rate_hz| {
+        let text = b"RPM;TPS\n900;20\n905;21\n910;20\n".to_vec();
+        Log::read("x.csv", Box::new(Cursor::new(text)), rate_hz).expect("read").value.told_rate_hz
+    };
+    assert_eq!(read(Some(20.0)), Some(20.0));
+    for none in [0.0, -5.0, f64::INFINITY, f64::NEG_INFINITY, f64::NAN] {
+        assert_eq!(read(Some(none)), None, "{none}");
+    }
+}
+
+/// A chunk of odd length has a pad byte after it, which is no sample (Microsoft RIFF 1.0, from memory).
+#[test]
+fn the_pad_byte_after_an_odd_number_of_bytes_is_no_sample() {
+    for frames in 4_u32..8 {
+        let mut bytes = b"RIFF\0\0\0\0WAVEfmt \x10\0\0\0\x01\0\x01\0\x80\xbb\0\0\x80\xbb\0\0\x01\0\x08\0data".to_vec();
+        bytes.extend(frames.to_le_bytes());
+        bytes.extend(vec![200; frames as usize]);
+        bytes.extend(vec![0; frames as usize % 2]);
+        for id in [b"note", b"more"] {
+            bytes.extend([&id[..], &[12, 0, 0, 0], &[7; 12]].concat());
+        }
+        let whole = bytes.len() as u32 - 8;
+        bytes[4..8].copy_from_slice(&whole.to_le_bytes());
+        let loaded = read::open("x.wav", Box::new(Cursor::new(bytes)), &Told::default()).expect("read");
+        let Content::Recording(samples) = loaded.value else { panic!("no recording") };
+        assert_eq!((samples.frames, loaded.notes.len()), (u64::from(frames), 0), "{:?}", loaded.notes);
+    }
+    // A recorder stopped at once leaves nothing, and nothing was recovered.
+    let said = match read::open("x.wav", Box::new(Cursor::new(wav(0))), &Told::default()) {
+        Ok(loaded) => loaded.notes.iter().map(ToString::to_string).collect(),
+        Err(error) => error.to_string(),
+    };
+    assert!(!said.contains("were taken"), "{said}");
+}
+
+#[test]
+fn marks_of_joined_files_count_from_the_start_of_the_first() {
+    let marked = |name: &str, frames: u32, at: u32| {
+        let point = [1_u32, 0, 0, 0, 0, at].iter().flat_map(|word| word.to_le_bytes()).collect::<Vec<u8>>();
+        let cue = [&b"cue \x1c\0\0\0\x01\0\0\0"[..], &point].concat();
+        match read::open(name, Box::new(Cursor::new([wav(frames), cue].concat())), &Told::default())
+            .expect("read")
+            .value
+        {
+            Content::Recording(samples) => samples,
+            other => panic!("{other:?}"),
+        }
+    };
+    for (how, frames) in [(Join::After, [5, 3003, 4600]), (Join::Beside, [3, 5, 600])] {
+        let parts = vec![marked("a", 3000, 5), marked("b", 1000, 3), marked("c", 2000, 600)];
+        let frames_of = |samples: &Samples| samples.cues.iter().map(|cue| cue.frame).collect::<Vec<_>>();
+        assert_eq!(frames_of(&join(parts, how).expect("joined").value), frames);
+    }
+}
+
+/// `ltxt`: number of the mark, samples it lasts, purpose and four words of language (Microsoft RIFF 1.0, from memory).
+#[test]
+fn a_mark_lasts_as_long_as_it_says_and_no_longer_than_the_recording() {
+    let chunk = |id: &[u8], body: &[u8]| [id, &(body.len() as u32).to_le_bytes(), body].concat();
+    let words = |words: &[u32]| words.iter().flat_map(|word| word.to_le_bytes()).collect::<Vec<u8>>();
+    for (told, length) in [(30, 30), (60, 60), (61, 60)] {
+        let cue = chunk(b"cue ", &words(&[1, 7, 0, 0, 0, 0, 40]));
+        let text = chunk(b"ltxt", &[&words(&[7, told])[..], b"rgn \0\0\0\0\0\0\0\0"].concat());
+        let bytes = [wav(100), cue, chunk(b"LIST", &[&b"adtl"[..], &text].concat())].concat();
+        let loaded = read::open("x", Box::new(Cursor::new(bytes)), &Told::default()).expect("read");
+        let Content::Recording(samples) = loaded.value else { panic!("no recording") };
+        let cues: Vec<(u64, u64)> = samples.cues.iter().map(|cue| (cue.frame, cue.length)).collect();
+        assert_eq!(cues, [(40, length)], "{told}");
     }
 }

@@ -92,6 +92,7 @@ fn gzip_is_read_with_every_field_and_its_damage_is_told() {
     }
     let (_, notes) = opened([&whole[..], b"more"].concat()).expect("read");
     assert!(notes.contains("4 bytes after the first packed file were left out"), "{notes}");
+    assert!(notes.contains(&format!("byte {}:", whole.len())), "{notes}");
     // Cut in its second block: the first 30 000 bytes are there, and more of the second.
     let (got, notes) = opened(whole[..50_000].to_vec()).expect("read in part");
     assert!(notes.contains("stops half way") && got[0].len() > 14_000 && samples[0].starts_with(&got[0]), "{notes}");

@@ -97,6 +97,9 @@ fn broken_json_tells_its_line_and_deep_json_is_refused() {
     assert!(error.contains("line 3"), "{error}");
     let deep = format!("{{\"sheet\":1,\"x\":{}{}}}", "[".repeat(100_000), "]".repeat(100_000));
     assert!(Sheet::parse("s.json", deep.as_bytes()).unwrap_err().to_string().contains("nested"));
+    // Brackets inside a text nest nothing, behind a quote that belongs to it neither.
+    let text = format!(r#"{{"sheet":1,"name":"\"{}"}}"#, "[{".repeat(500));
+    assert_eq!(Sheet::parse("s.json", text.as_bytes()).unwrap().value.name.map(|name| name.len()), Some(1001));
     let large = format!("{{\"sheet\":1,\"name\":\"{}\"}}", "x".repeat(2 << 20));
     assert!(Sheet::parse("s.json", large.as_bytes()).unwrap_err().to_string().contains("bytes of JSON"));
 }
@@ -123,6 +126,10 @@ fn a_card_comes_back_as_it_was_saved() {
     assert_eq!(loaded.value.choices.band, Some([5300.0, 6300.0]));
     let again = serde_json::to_vec(&loaded.value).unwrap();
     assert_eq!(CardFile::parse("c.json", &again).unwrap().value, loaded.value);
+    for (breakpoints, good) in [("[1500,1501]", true), ("[1500,1500]", false), ("[1500,1400]", false)] {
+        let read = CardFile::parse("c.json", json.replace("[1500,2000]", breakpoints).as_bytes());
+        assert_eq!(read.is_ok(), good, "{breakpoints}: {read:?}");
+    }
     let wrong = json.replace("\"to_s\":2", "\"to_s\":1");
     let error = CardFile::parse("c.json", wrong.as_bytes()).unwrap_err().to_string();
     assert!(error.contains("field marks[0].to_s"), "{error}");
@@ -136,4 +143,56 @@ fn a_sheet_has_room_for_as_many_sensors_as_a_recording_has_channels() {
     };
     assert_eq!(with(32).unwrap().value.sensors.map(|sensors| sensors.len()), Some(32));
     assert!(with(33).unwrap_err().to_string().contains("33 sensors"));
+}
+
+/// What an engine can have is read as it stands, to the ends that a range states, on either side of TDC; one step further is not.
+#[test]
+fn values_are_read_up_to_the_ends_of_their_ranges() {
+    let at = |before: &str, value: &str, after: &str| {
+        Sheet::parse("s", format!(r#"{{"sheet":1,"cylinders":4,{before}{value}{after}}}"#).as_bytes())
+    };
+    let ranges = [
+        (r#""ignition":{"channel":5,"cylinder":1,"deg_btdc":"#, "}", [-60.0, 90.0], 0.5),
+        (r#""ignition":{"channel":5,"deg_btdc":-10,"cylinder":"#, "}", [1.0, 4.0], 1.0),
+        (r#""cam":{"kind":"pulse-per-cycle","channel":4,"deg_btdc":"#, "}", [-720.0, 720.0], 0.5),
+        (r#""crank":{"kind":"pulse-per-turn","channel":3,"deg_btdc":"#, "}", [-720.0, 720.0], 0.5),
+        (r#""crank":{"kind":"pulse-per-cycle","channel":3,"deg_btdc":"#, "}", [-720.0, 720.0], 0.5),
+        (r#""crank":{"kind":"even-teeth","channel":3,"teeth":"#, "}", [2.0, 400.0], 1.0),
+        (r#""crank":{"kind":"edge-list","channel":3,"edges_deg":["#, "]}", [0.0, 359.5], 0.5),
+        (r#""crank":{"kind":"missing-tooth","channel":3,"teeth":60,"missing":"#, "}", [1.0, 29.0], 1.0),
+        (r#""crank":{"kind":"even-teeth","teeth":60,"channel":"#, "}", [1.0, 32.0], 1.0),
+        (r#""sensors":[{"channel":1,"volts_full_scale":"#, "}]", [1e-4, 1000.0], 5e-5),
+        (r#""sensors":[{"channel":1,"mv_per_g":"#, "}]", [0.01, 10_000.0], 0.005),
+        (r#""sensors":[{"channel":1,"cylinders":["#, "]}]", [1.0, 4.0], 1.0),
+        (r#""events_deg_atdc":{"injection":["#, "]}", [-720.0, 720.0], 0.5),
+        (r#""bore_mm":"#, "", [20.0, 400.0], 0.5),
+        (r#""gas_temperature_k":[1000,1000],"stroke_mm":"#, "", [20.0, 600.0], 0.5),
+        (r#""control":{"gain_db":"#, "}", [-200.0, 200.0], 0.5),
+        (r#""control":{"load":"#, "}", [-1e9, 1e9], 1e3),
+        (r#""control":{"retard_deg":"#, "}", [0.0, 90.0], 0.5),
+    ];
+    for (before, after, [low, high], step) in ranges {
+        for (value, good) in [(low, true), (high, true), (low - step, false), (high + step, false)] {
+            let read = at(before, &value.to_string(), after);
+            assert_eq!(read.is_ok(), good, "{before}{value}{after}: {read:?}");
+        }
+    }
+    for (rest, good) in [
+        (r#""firing_order":[4,3,2,1],"firing_angles_deg":[0,180,360,719]"#, true),
+        (r#""firing_order":[4,3,2,1],"firing_angles_deg":[0,360,180,719]"#, false),
+        (r#""firing_order":[4,3,2,1],"firing_angles_deg":[10,180,360,719]"#, false),
+        (r#""firing_order":[4,3,2,1,1]"#, false),
+        (r#""sensors":[{"channel":1,"cylinders":[1,2,1]}]"#, false),
+        (r#""gas_temperature_k":[1000,2000,3000]"#, false),
+        (r#""crank":{"kind":"edge-list","channel":3,"edges_deg":[]}"#, false),
+        (r#""crank":{"kind":"edge-list","channel":3,"edges_deg":[10,10]}"#, false),
+        (r#""crank":{"kind":"missing-tooth","channel":3,"teeth":60,"missing":[]}"#, false),
+        (r#""ignition":{"channel":5,"cylinder":1}"#, false),
+        (r#""crank":{"channel":5}"#, false),
+        (r#""crank":{"kind":"none","channel":5,"teeth":"?"}"#, true),
+        (r#""cam":{"kind":"none"}"#, true),
+    ] {
+        let read = at("", rest, "");
+        assert!(read.as_ref().map_or(!good, |loaded| good && loaded.notes.is_empty()), "{rest}: {read:?}");
+    }
 }

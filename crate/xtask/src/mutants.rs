@@ -48,6 +48,7 @@ const PARTS: [Part; 3] = [
             "read_headers",
             "read_log",
             "read_packed",
+            "read_roles",
             "read_round_trip",
             "read_scope",
             "read_sheet",
@@ -60,10 +61,10 @@ const PARTS: [Part; 3] = [
     },
     Part {
         name: "crank",
-        uses: &["error", "units", "progress", "stats", "read", "signal"],
-        checks: &["crank", "crank_matrix", "crank_blind", "crank_ignition", "crank_laws"],
-        alone: &["crank_offset"],
-        opt_level: 2,
+        uses: &["error", "units", "progress", "sparing", "stats", "read", "signal"],
+        checks: &["crank_laws", "crank_edges"],
+        alone: &["crank", "crank_matrix", "crank_blind", "crank_ignition", "crank_offset"],
+        opt_level: 3,
         shared: &["crank_bench"],
     },
 ];
@@ -119,25 +120,7 @@ pub fn run(options: &Options) -> Result<(), String> {
         return Ok(());
     }
     let chosen: Vec<&Change> = chosen.iter().filter_map(|name| by_name.get(name.as_str()).copied()).collect();
-    let mut outcomes = switched::tried(&place, || in_cut(&place), &chosen, until)?;
-    if !outcomes.alone.is_empty() {
-        told(options.part, &outcomes, begun);
-        println!("{} to be built alone", outcomes.alone.len());
-        for name in std::mem::take(&mut outcomes.alone) {
-            if until.is_some_and(|until| Instant::now() > until) {
-                println!("not tried: {name}");
-                continue;
-            }
-            match alone(options.part, &names, name)? {
-                Some(Outcome::Missed) => {
-                    println!("not noticed: {name}");
-                    outcomes.tried.push((name, Outcome::Missed));
-                }
-                Some(outcome) => outcomes.tried.push((name, outcome)),
-                None => outcomes.not_compiled.push(name),
-            }
-        }
-    }
+    let outcomes = switched::tried(&place, || in_cut(&place), &chosen, until)?;
     if outcomes.tried.is_empty() {
         return Err("no change could be tried".to_owned());
     }
@@ -162,33 +145,10 @@ fn told(part: &Part, outcomes: &Outcomes, begun: Instant) {
     );
 }
 
-/// Tries one change in a build of its own; none when it does not compile.
-fn alone(part: &Part, names: &[String], name: &str) -> Result<Option<Outcome>, String> {
-    let place = cut_out(part)?;
-    let mut command = tool(&place, part);
-    command.args(["--test-workspace=true", "--baseline=skip", "--in-place", "--cargo-test-arg=--tests"]);
-    command.args(["--timeout=120", "--iterate"]).stdout(std::process::Stdio::null());
-    command.env("PROPTEST_MAX_SHRINK_ITERS", "0").env("PROPTEST_FAILURE_PERSISTENCE", "off");
-    // A filter by name lets every "delete field" through; what an earlier round noticed is left out without exception.
-    let others: String = names.iter().filter(|other| *other != name).flat_map(|name| [name.as_str(), "\n"]).collect();
-    write(&place.join("mutants.out/caught.txt"), &others)?;
-    write(&place.join("mutants.out/unviable.txt"), "")?;
-    // Changes that live make the tool fail; the outcome is what it counted.
-    let status = command.status().map_err(|error| error.to_string())?;
-    let has = |file: &str| !lines(&place.join("mutants.out").join(format!("{file}.txt"))).is_empty();
-    Ok(match () {
-        () if has("caught") => Some(Outcome::Noticed),
-        () if has("timeout") => Some(Outcome::Hung),
-        () if has("missed") => Some(Outcome::Missed),
-        () if has("unviable") => None,
-        () => return Err(format!("`{name}` could not be tried ({status})")),
-    })
-}
-
-/// Cargo in the part's own workspace, what it builds beside it so that it outlives the copy.
+/// Cargo in the part's own workspace, what it builds beside it so that it outlives the copy and serves all parts.
 fn in_cut(place: &Path) -> std::process::Command {
     let mut command = shell::cargo();
-    command.current_dir(place).env("CARGO_TARGET_DIR", place.with_extension("target"));
+    command.current_dir(place).env("CARGO_TARGET_DIR", place.with_file_name("built"));
     // What a change leaves unused is no fault of it. The same for all builds, or what they stand on is built again.
     command.env("RUSTFLAGS", "--cap-lints=allow");
     command
@@ -269,10 +229,6 @@ pub fn write(path: &Path, text: &str) -> Result<(), String> {
     let failed = |error: std::io::Error| format!("{}: {error}", path.display());
     path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(failed)?;
     std::fs::write(path, text).map_err(failed)
-}
-
-fn lines(path: &Path) -> Vec<String> {
-    std::fs::read_to_string(path).unwrap_or_default().lines().map(str::to_owned).collect()
 }
 
 /// `count` names without one twice, by the keys that Splitmix64 gives them (G. L. Steele and others, OOPSLA 2014); 0: all.

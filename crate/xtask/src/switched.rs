@@ -24,8 +24,9 @@ pub(crate) fn change_runs(number: u32) -> bool {
 ";
 /// Stands before each line that begins a change or ends it.
 const MARK: &str = "//@ ";
-/// Runs without any change before the first.
+/// Runs without any change before the first, of a program that takes no longer than `LONG`.
 const BASELINES: u32 = 3;
+const LONG: Duration = Duration::from_secs(10);
 /// A program that asks for more has run away. In KiB, as `ulimit -v` counts.
 const MOST_MEMORY: &str = "8000000";
 
@@ -52,8 +53,15 @@ pub enum Outcome {
 pub struct Outcomes<'a> {
     pub tried: Vec<(&'a str, Outcome)>,
     pub not_compiled: Vec<&'a str>,
-    /// Those that can't be switched while running, to be built alone.
-    pub alone: Vec<&'a str>,
+}
+
+impl<'a> Outcomes<'a> {
+    fn take(&mut self, change: &'a Change, outcome: Outcome) {
+        if outcome == Outcome::Missed {
+            println!("not noticed: {}", change.name);
+        }
+        self.tried.push((&change.name, outcome));
+    }
 }
 
 /// The changes that `list`, the tool's JSON, names, their files under `place`.
@@ -99,21 +107,23 @@ fn body_of(text: &str, function: &Value) -> Option<Range<usize>> {
     (!result.contains("impl ")).then_some(span.start + open..span.end)
 }
 
-/// Tries the changes in their order, all of them in one build under `place`; stops for good when `until` has passed.
+/// Tries the changes in their order, those that can be switched in one build under `place`, the others each in its own; stops
+/// when `until` has passed.
 pub fn tried<'a>(
     place: &Path,
     cargo: impl Fn() -> Command,
     changes: &[&'a Change],
     until: Option<Instant>,
 ) -> Result<Outcomes<'a>, String> {
-    let mut outcomes = Outcomes { tried: Vec::new(), not_compiled: Vec::new(), alone: Vec::new() };
+    let mut outcomes = Outcomes { tried: Vec::new(), not_compiled: Vec::new() };
+    let mut alone: Vec<&Change> = Vec::new();
     // Numbers from one on.
     let mut in_build: BTreeMap<usize, &'a Change> = BTreeMap::new();
     for (k, change) in changes.iter().enumerate() {
         if change.body.is_some() {
             in_build.insert(k + 1, change);
         } else {
-            outcomes.alone.push(&change.name);
+            alone.push(change);
         }
     }
     let files: BTreeMap<&str, String> = {
@@ -143,7 +153,11 @@ pub fn tried<'a>(
                 let text = crate::mutants::text(&place.join(&file))?;
                 for (number, within) in blamed(&text, line) {
                     let Some(change) = in_build.remove(&number) else { continue };
-                    (if within { &mut outcomes.not_compiled } else { &mut outcomes.alone }).push(&change.name);
+                    if within {
+                        outcomes.not_compiled.push(&change.name);
+                    } else {
+                        alone.push(change);
+                    }
                 }
             }
         }
@@ -151,43 +165,62 @@ pub fn tried<'a>(
             return Err(format!("changes built together: {}", String::from_utf8_lossy(&said.stderr)));
         }
     }
-    let programs = programs(&cargo)?;
     let mut baseline = Vec::new();
-    for program in programs {
-        let begun = Instant::now();
+    for program in programs(&cargo)?.ok_or("the checks do not build")? {
+        let (mut runs, begun) = (0, Instant::now());
         // A check drawn by chance that fails now and then would notice every change.
-        for _ in 0..BASELINES {
+        while runs == 0 || runs < BASELINES && begun.elapsed() < LONG {
             if run(&program, 0, Duration::from_secs(3600))? != Outcome::Missed {
                 return Err(format!("{} fails without any change", program.path.display()));
             }
+            runs += 1;
         }
-        baseline.push((begun.elapsed() / BASELINES, program));
+        baseline.push((begun.elapsed() / runs, program));
     }
+    // The slow ones run for what the quick ones let live.
     baseline.sort_by_key(|(time, _)| *time);
     let whole: Duration = baseline.iter().map(|(time, _)| *time).sum();
-    println!("{} changes in one build, its checks take {:.1} s", in_build.len(), whole.as_secs_f64());
+    let each: String = baseline.iter().map(|(time, _)| format!(" {:.1}", time.as_secs_f64())).collect();
+    println!("{} changes in one build, its checks take {:.1} s:{each}", in_build.len(), whole.as_secs_f64());
+    let late = || until.is_some_and(|until| Instant::now() > until);
     for (number, change) in &in_build {
-        if until.is_some_and(|until| Instant::now() > until) {
+        if late() {
             println!("stopped at the time set, {} of {} tried", outcomes.tried.len(), in_build.len());
-            break;
+            return Ok(outcomes);
         }
-        let mut outcome = Outcome::Missed;
-        for (time, program) in &baseline {
-            // A change that makes its checks three times as slow is noticed as one that hangs.
-            outcome = run(program, *number, (3 * *time).max(Duration::from_secs(10)))?;
-            if outcome != Outcome::Missed {
-                break;
-            }
-        }
-        if outcome == Outcome::Missed {
-            println!("not noticed: {}", change.name);
-        }
-        outcomes.tried.push((&change.name, outcome));
+        outcomes.take(change, noticed(&baseline, *number)?);
     }
     for (file, text) in &files {
         crate::mutants::write(&place.join(file), text)?;
     }
+    println!("{} to be built alone", alone.len());
+    for change in alone {
+        if late() {
+            println!("not tried: {}", change.name);
+            continue;
+        }
+        let (path, text) = (place.join(&change.file), crate::mutants::text(&place.join(&change.file))?);
+        let (before, after) = (&text[..change.span.start], &text[change.span.end..]);
+        crate::mutants::write(&path, &format!("{before}{}\n{after}", change.replacement))?;
+        match programs(&cargo)? {
+            Some(_) => outcomes.take(change, noticed(&baseline, 0)?),
+            None => outcomes.not_compiled.push(&change.name),
+        }
+        crate::mutants::write(&path, &text)?;
+    }
     Ok(outcomes)
+}
+
+/// Runs the programs, each with the time it takes unchanged, until one fails.
+fn noticed(baseline: &[(Duration, Program)], number: usize) -> Result<Outcome, String> {
+    for (time, program) in baseline {
+        // A change that makes its checks three times as slow is noticed as one that hangs.
+        match run(program, number, (3 * *time).max(Duration::from_secs(10)))? {
+            Outcome::Missed => {}
+            outcome => return Ok(outcome),
+        }
+    }
+    Ok(Outcome::Missed)
 }
 
 /// `text` with every function that is changed holding its changes beside what it was.
@@ -254,12 +287,13 @@ struct Program {
     folder: PathBuf,
 }
 
-fn programs(cargo: &impl Fn() -> Command) -> Result<Vec<Program>, String> {
+/// Built as the sources stand; none when they do not compile.
+fn programs(cargo: &impl Fn() -> Command) -> Result<Option<Vec<Program>>, String> {
     let mut command = cargo();
     command.args(["test", "--quiet", "--workspace", "--tests", "--no-run", "--message-format=json"]);
     let said = command.output().map_err(|error| error.to_string())?;
     if !said.status.success() {
-        return Err(format!("the checks do not build: {}", String::from_utf8_lossy(&said.stderr)));
+        return Ok(None);
     }
     let text = String::from_utf8_lossy(&said.stdout);
     let messages = text.lines().filter_map(|line| serde_json::from_str::<Value>(line).ok());
@@ -268,7 +302,7 @@ fn programs(cargo: &impl Fn() -> Command) -> Result<Vec<Program>, String> {
         let folder = Path::new(message["manifest_path"].as_str()?).parent()?.to_owned();
         Some(Program { path, folder })
     };
-    Ok(messages.filter_map(program).collect())
+    Ok(Some(messages.filter_map(program).collect()))
 }
 
 /// Runs a program until its first check fails. The time counts while we run, so that a pause of all is none.

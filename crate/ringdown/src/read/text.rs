@@ -388,11 +388,11 @@ impl<'a> Records<'a> {
                 return Ok(Some((end - usize::from(has_cr), end + 1, true)));
             }
             let end = self.text.len() - self.start;
-            if self.ended {
-                return Ok((from < end).then_some((end, end, false)));
-            }
             if end > MOST_RECORD_BYTES {
                 return Err(self.too_large("bytes of one record", MOST_RECORD_BYTES));
+            }
+            if self.ended {
+                return Ok((from < end).then_some((end, end, false)));
             }
             searched = end;
             self.more()?;
