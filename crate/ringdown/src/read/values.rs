@@ -149,8 +149,8 @@ impl Values {
         Ok(())
     }
 
-    /// As bytes, for another worker: each stretch as its kind, its decimals and its values, those not packed last. Values
-    /// with a seam come back without it, those before it having been whole stretches or not.
+    /// As bytes, for another worker: each stretch as its kind, its decimals and its values, those not packed last. Only of
+    /// values read in one go: those with a seam don't come back.
     pub(super) fn to_bytes(&self) -> Vec<u8> {
         let open = Stretch::Plain(self.open.clone());
         let stretches = || self.packed.iter().chain([&open]);
