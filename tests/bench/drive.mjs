@@ -61,8 +61,8 @@ const areFindings = () => ["floor", "limits"].every((id) => !["waiting", "workin
 const isDone = () => document.getElementById("floor")?.dataset.state !== "waiting" && /^Done/.test(document.getElementById("progress-text")?.textContent ?? "")
   && document.querySelector("#file-list tbody tr") !== null && !document.querySelector("section[data-state=working]");
 
-/** Notes in the page when files arrive and when a fact holds after that: asking from outside every few milliseconds takes a
- * third of a core from what is timed. @param {() => boolean} there */
+/** Notes in the page when files arrive and when a fact holds after that: asking from outside every few milliseconds takes
+ * processor time from what is timed. @param {() => boolean} there */
 const watched = (there) => ({
   content: `addEventListener("change", () => { window.began ??= performance.now(); }, true);
     new MutationObserver(() => { if (window.began && !window.ended && (${there})()) window.ended = performance.now(); })
@@ -70,9 +70,9 @@ const watched = (there) => ({
 });
 
 /** Asks again until it is so; the page's policy lets nothing inside it be evaluated later.
- * @param {import("playwright-core").Page} page @param {() => boolean} fact */
-async function until(page, fact) {
-  while (!(await page.evaluate(fact))) await new Promise((resolve) => { setTimeout(resolve, 100); });
+ * @param {import("playwright-core").Page} page @param {() => boolean} fact @param {number} every_ms */
+async function until(page, fact, every_ms) {
+  while (!(await page.evaluate(fact))) await new Promise((resolve) => { setTimeout(resolve, every_ms); });
 }
 
 /** The page itself: from drop to limits. The figure is the number of filled cells.
@@ -89,7 +89,7 @@ async function ofSite(files, there = isDone) {
     let peak = idle;
     const watch = setInterval(() => { peak = Math.max(peak, renderers()); }, 100);
     await page.setInputFiles("#files", files.map((name) => join(folder, name)));
-    await until(page, () => window.ended > 0);
+    await until(page, () => window.ended > 0, 100);
     const took = await page.evaluate(() => window.ended - window.began);
     clearInterval(watch);
     const cells = await page.locator("#limits tbody td:not(:empty)").count();
@@ -107,8 +107,7 @@ function ofStart() {
     const start = performance.now();
     await page.goto(pathToFileURL(file).href, { waitUntil: "load" });
     await page.setInputFiles("#files", { name: "a.csv", mimeType: "text/csv", buffer: Buffer.from("time (s),speed (rpm)\n0,900\n1,900\n") });
-    const isTold = () => document.querySelector("#file-list tbody tr") !== null;
-    while (!(await page.evaluate(isTold))) await new Promise((resolve) => { setTimeout(resolve, 10); });
+    await until(page, () => document.querySelector("#file-list tbody tr") !== null, 10);
     const took = performance.now() - start;
     await context.close();
     return [took, statSync(file).size];

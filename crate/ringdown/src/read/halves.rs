@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 /// Shortest file that is read in two, bytes: a second worker takes some 50 ms to come up, as long as 8 MiB take to read.
-pub const SHORTEST_BYTES: u64 = 16 << 20;
+const SHORTEST_BYTES: u64 = 16 << 20;
 /// A line must end so far behind the middle.
 const NEAR_MIDDLE: usize = 1 << 16;
 
@@ -97,10 +97,13 @@ impl Halves {
         if is_whole && first.met.other_table.is_some() {
             return Ok(first); // nothing is read after it
         }
-        let second = second.filter(|_| is_whole).or_else(|| {
-            is_whole.then(|| Table::read_part(name, source, &self.dialect, self.second.clone()).ok()).flatten()
-        });
-        let joined = second.filter(|second| second.rows() > 0).and_then(|second| first.join(second));
+        let joined = if is_whole {
+            let read = || Table::read_part(name, source, &self.dialect, self.second.clone()).ok();
+            second.or_else(read).filter(|second| second.rows() > 0).and_then(|second| first.join(second))
+        } else {
+            drop(first); // or two tables would be held
+            None
+        };
         // What can't be told in halves is told by reading on from the start.
         joined.map_or_else(|| Table::read(name, source, &self.dialect, None), Ok)
     }

@@ -64,12 +64,17 @@ pub fn band_runs(slices: impl Iterator<Item = Slice>) -> Vec<Vec<Slice>> {
     runs
 }
 
+/// Outermost edges of some slices.
+fn outermost(slices: &[Slice]) -> (f64, f64) {
+    let top = slices.iter().map(|slice| slice.1).fold(f64::INFINITY, f64::min);
+    (top, slices.iter().map(|slice| slice.2).fold(f64::NEG_INFINITY, f64::max))
+}
+
 /// An unbroken band thinned: a pixel column keeps its outermost edges.
 pub fn band(slices: &[Slice], left: f64, right: f64, column: f64) -> Vec<Slice> {
     let mut out = Vec::new();
     for group in slices.chunk_by(|a, b| column_of(a.0, left, right, column) == column_of(b.0, left, right, column)) {
-        let top = group.iter().map(|slice| slice.1).fold(f64::INFINITY, f64::min);
-        let bottom = group.iter().map(|slice| slice.2).fold(f64::NEG_INFINITY, f64::max);
+        let (top, bottom) = outermost(group);
         out.extend(group.first().map(|slice| (slice.0, top, bottom)));
         out.extend(group.last().filter(|_| group.len() > 1).map(|slice| (slice.0, top, bottom)));
     }
@@ -88,8 +93,7 @@ pub fn strips(slices: &[Slice], column: f64) -> Option<Vec<Rect>> {
     let mut out: Vec<Rect> = Vec::new();
     for group in slices.chunk_by(|a, b| place(a) == place(b)) {
         let left = place(group.first()?) * column;
-        let top = group.iter().map(|slice| slice.1).fold(f64::INFINITY, f64::min);
-        let bottom = group.iter().map(|slice| slice.2).fold(f64::NEG_INFINITY, f64::max);
+        let (top, bottom) = outermost(group);
         let strip = |left: f64, top: f64, bottom: f64| Rect { left, top, right: left + column, bottom };
         let lacking = out.last().map_or(0.0, |last| ((left - last.right) / column).round());
         if !(0.0..=MOST_LACKING).contains(&lacking) {
