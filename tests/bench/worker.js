@@ -19,7 +19,7 @@ onmessage = async ({ data }) => {
       half.first();
       postMessage({ figure: half.sum(await second) });
     } else if (data.half === "second") {
-      const pieces = new wasm_bindgen.LogHalf(data.file).second();
+      const pieces = wasm_bindgen.Halved.of(data.file, undefined).read_second();
       data.to.postMessage(pieces, pieces.map((piece) => piece.buffer));
       postMessage({ figure: 0 });
     } else {

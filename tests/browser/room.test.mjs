@@ -29,6 +29,9 @@ test("with texts two fifths longer nothing sticks out and nothing is cut off, at
       .filter((one) => one.scrollWidth > one.clientWidth + 1 && getComputedStyle(one).display !== "inline")
       .map((one) => `${one.tagName} ${one.textContent?.slice(0, 60)}`));
     assert.deepEqual(cut, [], `at ${width} px`);
+    const outside = await page.evaluate(() => [...document.querySelectorAll("caption")]
+      .filter((one) => one.getBoundingClientRect().right > document.documentElement.clientWidth).map((one) => one.textContent));
+    assert.deepEqual(outside, [], `captions read only by scrolling, at ${width} px`);
   }
   await close();
 });

@@ -51,7 +51,7 @@ pub fn log(file: File) -> Result<f64, JsValue> {
     crate::log_sum(opened(file)?).map_err(said)
 }
 
-/// The half of a log that one of two workers reads.
+/// The half of a log that one of two workers reads and joins with the other's, which comes from `Halved` of the page.
 #[wasm_bindgen]
 pub struct LogHalf {
     halves: Halves,
@@ -70,12 +70,6 @@ impl LogHalf {
     /// Reads the first half.
     pub fn first(&mut self) -> Result<(), JsValue> {
         self.halves.read_first("log.csv", opened(self.file.clone())?.as_mut()).map_err(said)
-    }
-
-    /// Reads the second half: pieces for the other worker.
-    pub fn second(self) -> Result<js_sys::Array, JsValue> {
-        let pieces = self.halves.read_second("log.csv", opened(self.file)?.as_mut());
-        Ok(pieces.into_iter().flatten().map(|piece| js_sys::Uint8Array::from(&piece[..])).collect())
     }
 
     /// Joins both; sum of all values.

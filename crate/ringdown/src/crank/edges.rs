@@ -6,6 +6,7 @@
 //! the middle gently, as a reluctance sensor's does at low speed, a line through many samples averages the noise.
 
 use super::clip::{Clip, HalfWave};
+use crate::signal::extreme::{higher, lower};
 use std::sync::OnceLock;
 
 /// Samples at the end of a half wave that are looked at for a flat top: longer pulses lose little by a fraction of one.
@@ -124,8 +125,8 @@ impl Run {
     const EMPTY: Run = Run { top: f32::NEG_INFINITY, bottom: f32::INFINITY, sum: 0.0, count: 0 };
 
     fn take(&mut self, sample: f32) {
-        self.top = self.top.max(sample);
-        self.bottom = self.bottom.min(sample);
+        self.top = higher(sample, self.top);
+        self.bottom = lower(sample, self.bottom);
         self.sum += f64::from(sample);
         self.count = self.count.saturating_add(1);
     }

@@ -2,6 +2,7 @@
 
 use crate::crank::Event;
 use crate::crank::track::{Segment, Times};
+use crate::signal::extreme::higher;
 use crate::signal::filter::{Pass, Sos, butterworth};
 use crate::signal::filtfilt::filtfilt_together;
 use crate::units::decibels;
@@ -252,13 +253,19 @@ pub(super) fn mean_square(samples: &[f64], from: f64, to: f64) -> (f64, f64) {
         return (0.0, 0.0);
     }
     let (first, last) = (from.floor() as usize, (to.ceil() as usize).min(samples.len()));
-    let (mut sum, mut largest) = (0.0, 0.0_f64);
-    for (index, sample) in samples[first..last].iter().enumerate() {
-        let at = (first + index) as f64;
-        let share = (at + 1.0).min(to) - at.max(from);
+    let (first_share, last_share) = ((first as f64 + 1.0).min(to) - from, to - (last - 1) as f64);
+    let (mut sum, mut largest) = (0.0, 0.0);
+    let mut add = |share: f64, sample: f64| {
         let square = sample * sample;
         sum += share * square;
-        largest = largest.max(square);
+        largest = higher(square, largest);
+    };
+    if let Some((head, others)) = samples[first..last].split_first() {
+        add(first_share, *head);
+        if let Some((tail, whole)) = others.split_last() {
+            whole.iter().for_each(|sample| add(1.0, *sample));
+            add(last_share, *tail);
+        }
     }
     (sum / (to - from), largest)
 }

@@ -1,6 +1,8 @@
 //! Minimum and maximum pyramids: a whole recording in little memory, no one-sample spike lost at any zoom.
 
+use super::extreme::{higher, lower};
 use crate::sparing::push_sparingly;
+use std::array::from_fn;
 
 /// Samples a block of the finest level spans: two numbers each, so the pyramid takes about samples / 96 numbers.
 pub const BLOCK: usize = 256;
@@ -22,24 +24,25 @@ impl Extent {
     const EMPTY: Self = Self { min: f32::INFINITY, max: f32::NEG_INFINITY };
 
     fn of(samples: &[f32]) -> Self {
-        let mut lanes = [Self::EMPTY; LANES];
+        let (mut min, mut max) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
         let (whole, rest) = samples.as_chunks::<LANES>();
         for chunk in whole {
-            lanes.iter_mut().zip(chunk).for_each(|(lane, x)| lane.take(*x));
+            min = from_fn(|lane| lower(chunk[lane], min[lane]));
+            max = from_fn(|lane| higher(chunk[lane], max[lane]));
         }
-        lanes.iter_mut().zip(rest).for_each(|(lane, x)| lane.take(*x));
-        lanes.into_iter().fold(Self::EMPTY, Self::with)
-    }
-
-    /// Comparisons instead of `min` and `max`, which have to ask for NaN at each sample.
-    fn take(&mut self, x: f32) {
-        let counts = x.is_finite();
-        self.min = if counts && x < self.min { x } else { self.min };
-        self.max = if counts && x > self.max { x } else { self.max };
+        let of_rest = rest.iter().map(|x| Self { min: *x, max: *x });
+        let found =
+            (0..LANES).map(|lane| Self { min: min[lane], max: max[lane] }).chain(of_rest).fold(Self::EMPTY, Self::with);
+        // Infinite samples are rare: only where there is one are all asked.
+        if found.min.is_finite() && found.max.is_finite() {
+            return found;
+        }
+        let finite = samples.iter().filter(|x| x.is_finite());
+        finite.fold(Self::EMPTY, |all, x| all.with(Self { min: *x, max: *x }))
     }
 
     fn with(self, other: Self) -> Self {
-        Self { min: self.min.min(other.min), max: self.max.max(other.max) }
+        Self { min: lower(other.min, self.min), max: higher(other.max, self.max) }
     }
 
     /// NaN for a stretch without a finite sample: a gap stays a gap.

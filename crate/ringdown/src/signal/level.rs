@@ -1,5 +1,6 @@
 //! Quick decibels for pictures: millions of cells, where the library's logarithm would take most of the time.
 
+use super::extreme::higher;
 use std::f32::consts::{LN_2, LN_10, SQRT_2};
 
 /// Largest error of [`quick_db`] against `10 log10(power)` over all positive normal numbers, dB.
@@ -18,8 +19,8 @@ pub const SILENCE_DB: f32 = -300.0;
 /// t = (m - 1)/(m + 1): Abramowitz & Stegun 4.1.27.
 #[inline]
 pub fn quick_db(power: f32) -> f32 {
-    // `max` also turns NaN into the floor.
-    let bits = power.max(1e-30).to_bits();
+    // This also turns NaN into the floor.
+    let bits = higher(power, 1e-30).to_bits();
     // Taking the bits of sqrt(1/2) off makes the exponent that of the nearest power of two.
     let exponent = bits.wrapping_sub(HALF_ROOT) as i32 >> 23;
     let m = f32::from_bits(bits.wrapping_sub((exponent << 23) as u32));

@@ -1,6 +1,7 @@
 //! Signals: tapers, spectra, spectrograms, filters, envelopes. Takes slices, knows no files and no engine.
 
 pub mod envelope;
+pub mod extreme;
 pub mod filter;
 pub mod filtfilt;
 pub mod fourier;

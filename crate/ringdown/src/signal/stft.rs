@@ -4,6 +4,7 @@
 //! less), a constant 1 reads 0 dB in bin 0. This is 3.01 dB above the mean square ([`crate::units::decibels`]), which is
 //! the scale of event levels. Transforms run in f32: noise of rounding lies near -140 dB re the loudest bin.
 
+use super::extreme::higher;
 use super::fourier::Fourier;
 use super::level::quick_db_in_place;
 use super::segments::Segments;
@@ -190,7 +191,7 @@ impl Spectrogram {
             let bins = &self.power[edge[0]..edge[1]];
             match self.view.hold {
                 Hold::Mean => *cell += bins.iter().sum::<f32>() / bins.len() as f32,
-                Hold::Peak => *cell = bins.iter().fold(*cell, |most, power| most.max(*power)),
+                Hold::Peak => *cell = bins.iter().fold(*cell, |most, power| higher(*power, most)),
             }
         }
         self.counts[column] += 1;

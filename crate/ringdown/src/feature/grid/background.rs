@@ -4,6 +4,8 @@
 //! Per group a broken line over speed (least squares on hat functions, knots at equal counts), and one spread: the mean
 //! depth of the levels below it times 1.2533, a normal standard deviation that what stands out above does not lift.
 
+use crate::signal::extreme::lower;
+
 /// Fewest background events between two knots.
 const PER_PIECE: usize = 60;
 /// Most pieces of a group's line.
@@ -127,7 +129,7 @@ impl Background {
             for (ends, inverse) in self.firsts.windows(2).zip(spreads) {
                 let most = 1.5 / inverse;
                 for (rest, level) in rest[ends[0]..ends[1]].iter_mut().zip(&levels[ends[0]..ends[1]]) {
-                    *rest = rest.min(most) + level - *rest;
+                    *rest = lower(*rest, most) + level - *rest;
                 }
             }
             self.solve(rest, fitted);
@@ -227,17 +229,19 @@ fn sums(values: &[f32], shares: &[f32]) -> (f64, f64) {
 
 /// Sum of the depths below zero and their count.
 fn depth(values: &[f32]) -> (f64, f64) {
-    let (mut deep, mut count) = ([0.0_f32; LANES], [0.0_f32; LANES]);
+    let (mut deep, mut count) = ([0.0_f32; LANES], [0_u32; LANES]);
     let (chunks, rest) = values.as_chunks::<LANES>();
     for chunk in chunks {
         for ((deep, count), value) in deep.iter_mut().zip(&mut count).zip(chunk) {
-            *deep -= value.min(0.0);
-            *count += if *value < 0.0 { 1.0 } else { 0.0 };
+            // By the sign's bit: with comparisons the compiler takes one value after the other.
+            let bits = value.to_bits();
+            *deep -= f32::from_bits(bits & (bits as i32 >> 31) as u32);
+            *count += bits >> 31;
         }
     }
-    let rest = rest.iter().filter(|value| **value < 0.0);
+    let rest = rest.iter().filter(|value| value.is_sign_negative());
     let (a, b) = rest.fold((0.0, 0.0), |(a, b), value| (a - f64::from(*value), b + 1.0));
-    (a + total(&deep), b + total(&count))
+    (a + total(&deep), b + count.iter().map(|count| f64::from(*count)).sum::<f64>())
 }
 
 fn total(lanes: &[f32; LANES]) -> f64 {

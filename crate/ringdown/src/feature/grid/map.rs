@@ -3,6 +3,7 @@
 use super::{BIN_HZ, FIRST_BIN, FIRST_DEG_ATDC, ROWS, STEP_DEG, STEPS, after_last_bin};
 use crate::crank::{Event, track::Segment};
 use crate::feature::level::{LeftOut, SLOWEST_RPM, Slice, TRANSIENT_RPM_PER_S};
+use crate::signal::extreme::lower;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
 
@@ -46,7 +47,7 @@ impl Maps {
 /// Power in a cell as stored.
 pub fn pack(power: f32) -> u16 {
     // What is no number is none: a power of 0.
-    let held = if power > 0.0 { power.min(1e30) } else { 0.0 };
+    let held = if power > 0.0 { lower(power, 1e30) } else { 0.0 };
     (held.to_bits().saturating_add(0x8000) >> 16) as u16
 }
 

@@ -5,6 +5,7 @@
 
 pub mod background;
 pub mod choose;
+pub mod common;
 pub mod map;
 pub mod ring;
 pub mod score;

@@ -2,21 +2,14 @@
 //! step, so that each cell costs a few additions an event.
 
 use super::background::{Background, Fitted, Place};
+use super::common::{level_out, quiet_level};
 use super::map::unpack;
 use super::score::{FOLDS, Score, Tally, bin_of};
 use super::{Band, Cell, FIRST_BIN, ROWS, Span, bands, spans};
+use crate::signal::extreme::higher;
 use crate::signal::level::quick_db;
 use crate::stats::order::Arrange;
 
-/// Events of a provoked recording whose common loudness is taken off: near enough in time to share ignition and load.
-const LIKE_EVENTS: usize = 32;
-/// Events between two looks at that common loudness.
-const HOP: usize = 16;
-/// Share of them that lies below that common loudness.
-const QUIET_SHARE: f64 = 0.3;
-/// Variance of that level by chance, square spreads: of a normal law `0.3 * 0.7 / 32 / 0.348^2`, the density there squared,
-/// 0.054; half as much again with knock among the events.
-const CHANCE: f32 = 0.08;
 /// Speeds so far outside the background's still count as like, 1/min.
 const REACH_RPM: f32 = 100.0;
 
@@ -116,11 +109,8 @@ impl Separator {
         let folds = folds(&safe, cases);
         let count = safe.len();
         let order: Vec<usize> = safe.into_iter().chain(provoked).collect();
-        let plane = |cell: usize| -> Vec<u16> {
-            let (row, bin) = (cell / bins, cell % bins);
-            order.iter().map(|at| cases[*at].map.get(row * cases[*at].bins + bin).copied().unwrap_or(0)).collect()
-        };
-        let planes: Vec<Vec<u16>> = (0..ROWS * bins).map(plane).collect();
+        let mut planes: Vec<Vec<u16>> = (0..ROWS * bins).map(|_| Vec::with_capacity(order.len())).collect();
+        order.chunks(EVENTS_A_TURN).for_each(|events| append(&mut planes, cases, events, bins));
         let after = FIRST_BIN + bins;
         let (bands, spans) = (bands(after), spans());
         let scores = vec![Score::default(); bands.len() * spans.len()];
@@ -275,7 +265,7 @@ impl Separator {
         let Scratch { band, window, .. } = &mut self.scratch;
         let Some(row) = band.get(step + 1) else { return };
         match self.measure {
-            Measure::Peak => window.iter_mut().zip(row).for_each(|(most, power)| *most = most.max(*power)),
+            Measure::Peak => window.iter_mut().zip(row).for_each(|(most, power)| *most = higher(*power, *most)),
             _ => window.iter_mut().zip(row).for_each(|(sum, power)| *sum += power),
         }
     }
@@ -327,6 +317,20 @@ impl Separator {
     }
 }
 
+/// Maps turned at a time: so many stay near the processor.
+const EVENTS_A_TURN: usize = 32;
+
+/// Appends the maps of some events to the planes, cell by cell. A call for each: browsers compile long loops well only from
+/// one call to the next.
+#[inline(never)]
+fn append(planes: &mut [Vec<u16>], cases: &[Case], events: &[usize], bins: usize) {
+    for (cell, plane) in planes.iter_mut().enumerate() {
+        let (row, bin) = (cell / bins, cell % bins);
+        let power = |at: &usize| cases[*at].map.get(row * cases[*at].bins + bin).copied().unwrap_or(0);
+        plane.extend(events.iter().map(power));
+    }
+}
+
 /// Cells that are judged with each stretch left out, and how many of them at a time.
 const CLOSER: usize = 300;
 const CLOSER_A_STEP: usize = 20;
@@ -344,60 +348,4 @@ fn folds(safe: &[usize], cases: &[Case]) -> Vec<u8> {
         folds[at] = (rank * FOLDS / safe.len().max(1)) as u8;
     }
     folds
-}
-
-/// Level that [`QUIET_SHARE`] of a sample of the background lies below.
-fn quiet_level(over: &[f32]) -> f32 {
-    let step = (over.len() / 500).max(1);
-    let mut sample: Vec<f32> = over.iter().step_by(step).copied().collect();
-    quantile(&mut sample).unwrap_or(0.0)
-}
-
-fn quantile(sample: &mut [f32]) -> Option<f32> {
-    let at = (QUIET_SHARE * sample.len() as f64) as usize;
-    (at < sample.len()).then(|| *sample.select_nth_unstable_by(at, f32::total_cmp).1)
-}
-
-/// Takes off what events near in time have in common: advanced ignition is louder without knocking. The common level is
-/// that of the quieter events before or after, whichever are louder, so that knock does not count into it and a step of
-/// load or ignition stays a step. As far as chance alone spreads that level it is drawn to its mean: where nothing changes
-/// nothing but noise would be taken off.
-fn level_out(over: &mut [f32], quiet: f32) {
-    let count = over.len();
-    let near = LIKE_EVENTS.min(count);
-    let mut sample = [0.0; LIKE_EVENTS];
-    // The quieter level of the events from each edge on.
-    let mut from_edge = |from: usize| {
-        let sample = &mut sample[..near];
-        sample.copy_from_slice(&over[from..from + near]);
-        quantile(sample).unwrap_or(quiet)
-    };
-    let mut levels: Vec<f32> = (0..count.div_ceil(HOP)).map(|hop| from_edge((hop * HOP).min(count - near))).collect();
-    let mean = levels.iter().sum::<f32>() / levels.len().max(1) as f32;
-    let variance = levels.iter().map(|level| (level - mean).powi(2)).sum::<f32>() / levels.len().max(1) as f32;
-    let kept = (1.0 - CHANCE / variance.max(CHANCE)).max(0.0);
-    levels.iter_mut().for_each(|level| *level = mean + kept * (*level - mean));
-    for (hop, part) in over.chunks_mut(HOP).enumerate() {
-        let after = levels[hop];
-        let before = levels[hop.saturating_sub(near / HOP)];
-        let common = after.max(before) - quiet;
-        part.iter_mut().for_each(|level| *level -= common);
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_stretch_that_is_only_louder_is_levelled_out_and_its_loud_tail_stays() {
-        let mut over: Vec<f32> = (0..4000).map(|n| ((n * 37) % 101) as f32 / 101.0 + 3.0 * (n / 1000) as f32).collect();
-        over[500] += 10.0;
-        level_out(&mut over, 0.3);
-        let middle = |from: usize| over[from..from + 500].iter().sum::<f32>() / 500.0;
-        for stretch in 0..4 {
-            assert!((middle(1000 * stretch + 250) - 0.5).abs() < 0.15, "{stretch}");
-        }
-        assert!(over[500] > 9.0);
-    }
 }

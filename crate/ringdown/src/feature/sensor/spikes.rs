@@ -5,6 +5,7 @@
 //! and after it. And it falls as fast as it rose, where a blow rises at once and dies away. The limits are common practice,
 //! no source.
 
+use crate::signal::extreme::higher;
 use crate::stats::rate::Rate;
 use serde::Serialize;
 
@@ -95,7 +96,7 @@ impl SpikeScan {
     }
 
     fn largest_step(&self, block: usize) -> f32 {
-        self.steps(block * self.block, (block + 1) * self.block).fold(0.0, |most, step| most.max(step.abs()))
+        self.steps(block * self.block, (block + 1) * self.block).fold(0.0, |most, step| higher(step.abs(), most))
     }
 
     fn is_spike(&self, middle: usize) -> bool {
