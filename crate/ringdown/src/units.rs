@@ -1,7 +1,5 @@
 //! Quantities whose mix-up would look plausible.
 
-use crate::signal::extreme::higher;
-
 /// Crank angle relative to a cylinder's firing TDC, in -360..360.
 #[derive(Clone, Copy, PartialEq, PartialOrd, Debug)]
 pub struct CrankAngle(f64);
@@ -20,7 +18,7 @@ impl CrankAngle {
 
 /// `10 log10(power)` of a mean square (full scale = 1); silence is -300 dB, so that no level is infinite.
 pub fn decibels(power: f64) -> f64 {
-    10.0 * higher(power, 1e-30).log10()
+    10.0 * power.max(1e-30).log10()
 }
 
 /// kPa in one of a pressure's unit, as logs write it (brackets and case do not matter); `None` for what is no pressure.
