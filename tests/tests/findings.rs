@@ -214,6 +214,9 @@ fn sensors() -> Vec<Scene> {
         ),
         harmed("nothing harmed", |_, _, sample| sample),
         harmed("a sensor without a signal", on_first(|_, _| 0)),
+        harmed("a sensor that loses the engine for a while", |at, channel, sample| {
+            if channel == 1 && (48_000..120_000).contains(&at) { noise_at(at) % 2 } else { sample }
+        }),
         harmed("clipped a little", loud(12)),
         harmed("clipped badly", loud(60)),
         harmed("few bits", on_first(|_, sample| sample / 1024 * 1024)),
@@ -347,6 +350,13 @@ fn cranks() -> Vec<Scene> {
         ),
         harmed("the cam is silent", |_, channel, sample| if channel == 4 { 0 } else { sample }),
         with_sheet("no cam in the sheet", |sheet| sheet["cam"] = Value::Null),
+        with_sheet("three cylinders and no cam", |sheet| {
+            sheet["cam"] = Value::Null;
+            sheet["cylinders"] = 3.into();
+            sheet["firing_order"] = serde_json::json!([1, 2, 3]);
+            sheet["firing_angles_deg"] = serde_json::json!([0, 240, 480]);
+            sheet["sensors"][1]["cylinders"] = serde_json::json!([3]);
+        }),
         with_sheet("the wheel's place is not known", |sheet| sheet["crank"]["gap_deg_btdc"] = Value::Null),
         Scene::of(
             "the wheel's place is not known, and the sensors hold noise",
@@ -409,6 +419,9 @@ fn logs() -> Vec<Scene> {
         logged("some samples a second", |at, line| (at % 3 == 0).then_some(line)),
         logged("few samples a second", |at, line| (at % 20 == 0).then_some(line)),
         logged("a level that never changes", |_, line| with_levels(line, |_, _| "0.100".into())),
+        logged("a level that stands still from a third of the log on", |at, line| {
+            if at < 600 { Some(line) } else { with_levels(line, |_, _| "0.100".into()) }
+        }),
         logged("a level at its top", |_, line| {
             with_levels(line, |line, k| format!("{:.3}", number(&line[k]).min(0.9)))
         }),
@@ -488,18 +501,24 @@ fn searches() -> Vec<Scene> {
     let provoked = |name, wave: Vec<u8>| {
         Scene::of(name, vec![(SHEET, demo(SHEET), None), (TWO, demo(TWO), SAFE), ("provoked.wav", wave, KNOCK)])
     };
-    // as ignition advanced bit by bit would make them, without one cycle that knocks
-    let louder = frames(TWO, 24, |at, frame| {
-        let gain = 1.0 + at as f64 / (24.0 * 48_000.0);
-        frame[..2].iter_mut().for_each(|sample| *sample = (f64::from(*sample) * gain) as i16);
-    });
+    // as ignition advanced bit by bit would make them, without one more cycle that knocks
+    let louder = |of| {
+        frames(of, 24, |at, frame| {
+            let gain = 1.0 + at as f64 / (24.0 * 48_000.0);
+            frame[..2].iter_mut().for_each(|sample| *sample = (f64::from(*sample) * gain) as i16);
+        })
+    };
     // the engine's own noise in bursts: neither a tone that falls nor a second one
     let bursts = frames(TWO, 8, |at, frame| {
         let gain = if at % 3571 < 300 { 5.0 } else { 1.0 };
         frame[..2].iter_mut().for_each(|sample| *sample = (f64::from(*sample) * gain) as i16);
     });
     vec![
-        provoked("provoked only louder", louder),
+        provoked("provoked only louder", louder(TWO)),
+        Scene::of(
+            "safe running that knocks as much as provoked",
+            vec![(SHEET, demo(SHEET), None), (THREE, demo(THREE), SAFE), ("provoked.wav", louder(THREE), KNOCK)],
+        ),
         provoked("bursts without a ring", bursts),
         provoked("a band that the user chose", demo(THREE)).choosing(|choices| choices.band = Some([5500.0, 7500.0])),
         Scene::of(

@@ -20,6 +20,12 @@ enum Fault {
     Nothing,
     /// Holds one value from a moment in the first third on.
     Stuck,
+    /// The last third.
+    Frozen,
+    /// The second half.
+    Zero,
+    /// The same, without a number.
+    Empty,
     /// Cut off at what 4 % of its values pass.
     Saturated,
     /// Tells the background of the speed, to a hundredth of its scatter.
@@ -68,6 +74,19 @@ fn spoilt(plan: &Plan, fault: Fault) -> (String, usize) {
             let held = values[from];
             values[from..].fill(held);
         }
+        Fault::Frozen => {
+            let from = values.len() * 2 / 3;
+            let held = values[from];
+            values[from..].fill(held);
+        }
+        Fault::Zero => {
+            let half = values.len() / 2;
+            values[half..].fill(0.0);
+        }
+        Fault::Empty => {
+            let half = values.len() / 2;
+            values[half..].fill(f64::NAN);
+        }
         Fault::Saturated => {
             let mut rising = values.clone();
             rising.sort_by(f64::total_cmp);
@@ -92,6 +111,7 @@ fn spoilt(plan: &Plan, fault: Fault) -> (String, usize) {
     let mut out: String = csv.lines().take(heads).map(|line| format!("{line}\n")).collect();
     for (row, value) in rows.iter().zip(values) {
         let told = match plan.dialect {
+            _ if value.is_nan() => String::new(),
             Dialect::PerCylinder => format!("{value:.4}"),
             Dialect::PerSensor => format!("{value:.2}").replace('.', ","),
             Dialect::Counts => format!("{value:.0}"),
@@ -144,6 +164,13 @@ fn check(fault: Fault, kind: &str, dialects: &[Dialect], slow: bool) {
 #[test]
 fn a_level_that_holds_one_value_is_stuck() {
     check(Fault::Stuck, "stuck", &DIALECTS, false);
+}
+
+#[test]
+fn a_level_that_stands_still_or_is_missing_on_the_way_is_told() {
+    check(Fault::Frozen, "stuck", &DIALECTS, false);
+    check(Fault::Zero, "stuck", &DIALECTS, false);
+    check(Fault::Empty, "stuck", &DIALECTS, false);
 }
 
 #[test]

@@ -4,7 +4,7 @@ use super::recording::{Listened, Recording};
 use super::{Card, File, FileId, FileRole};
 use crate::feature::logged;
 use crate::feature::sensor::{Gain, Heard};
-use crate::finding::logged::{MOST_SAMPLES, Sample, imbalanced};
+use crate::finding::logged::{MOST_SAMPLES, Sample, imbalanced, missing};
 use crate::finding::sensors::{self, Context, Kind, Weight};
 use crate::read::log::{Log, Of};
 use crate::read::roles::Role;
@@ -175,8 +175,11 @@ fn logged_reports(file: &File, log: &Log) -> Vec<SensorReport> {
     let reports = levels.iter().enumerate().map(|(index, column)| {
         let linear = !column.unit.as_deref().is_some_and(|unit| unit.to_lowercase().contains("db"));
         let mut findings = crate::finding::logged::logged(&samples(log, column), log.rate_hz(), linear);
+        if !findings.iter().any(|kind| matches!(kind, Kind::Stuck { .. })) {
+            findings.extend(missing(&filled(log, column)).map(|share| Kind::Stuck { share }));
+        }
         // banks are compared sensor by sensor; single cylinders differ by nature, and what stands still tells no level
-        let moves = !findings.iter().any(|kind| matches!(kind, Kind::Stuck));
+        let moves = !findings.iter().any(|kind| matches!(kind, Kind::Stuck { .. }));
         let first = levels.first().filter(|first| moves && index > 0 && is_bank(first) && is_bank(column));
         findings.extend(first.and_then(|first| imbalanced(&decibels(column), &decibels(first))));
         SensorReport {
@@ -221,9 +224,20 @@ fn decibels(column: &logged::LevelColumn<'_>) -> Vec<f64> {
     (0..values.len()).step_by(step).filter_map(|row| values.get(row)).map(one).collect()
 }
 
+/// From here on the engine turns by itself, 1/min.
+const TURNS_RPM: f64 = 400.0;
+
+/// Time of each row with the engine turning, of a long log every n-th, and whether the column holds a number there.
+fn filled(log: &Log, column: &logged::LevelColumn<'_>) -> Vec<(f64, bool)> {
+    let speed = log.first(Role::Speed);
+    let turns = |row: usize| speed.is_none_or(|speed| speed.values.get(row).is_some_and(|rpm| rpm >= TURNS_RPM));
+    let holds = |row: usize| column.column.values.get(row).is_some_and(f64::is_finite);
+    let step = log.t_s.len().div_ceil(MOST_SAMPLES).max(1);
+    (0..log.t_s.len()).step_by(step).filter(|row| turns(*row)).map(|row| (log.t_s[row], holds(row))).collect()
+}
+
 /// The column as logged at known speed.
 fn samples(log: &Log, column: &logged::LevelColumn<'_>) -> Vec<Sample> {
-    const TURNS_RPM: f64 = 400.0;
     let Some(speed) = log.first(Role::Speed) else { return Vec::new() };
     let rows = log.t_s.iter().zip(speed.values.iter()).zip(column.column.values.iter());
     let sample = |((t_s, rpm), value): ((&f64, f64), f64)| Sample { t_s: *t_s, rpm, value };

@@ -25,12 +25,15 @@ const SATURATED_SHARE: f64 = 0.01;
 const SATURATED_TIMES: usize = 3;
 /// Rank correlation with speed beyond which the level tells nothing but speed.
 const FOLLOWS: f64 = 0.985;
-/// Slower logs miss most cycles.
-const SLOW_HZ: f64 = 10.0;
+/// Slower logs miss most cycles; a rate reckoned from clock times is ten but for its last digit.
+const SLOW_HZ: f64 = 10.0 * (1.0 - 1e-6);
 /// A level that holds one value so long while the speed moves so far is stuck; for this share of the time.
 const STUCK_S: f64 = 5.0;
 const STUCK_RPM: f64 = 500.0;
-const STUCK_SHARE: f64 = 0.5;
+const STUCK_SHARE: f64 = 0.1;
+/// The same of a zero, which an overrun may hold for long; not in a level that is zero in more than this share besides.
+const STUCK_AT_ZERO_S: f64 = 20.0;
+const OFTEN_ZERO: f64 = 0.01;
 /// A held peak, or a mean over a window, stays within a few dB of the usual level of its speed. The momentary value of an
 /// oscillation lies under a quarter of its median 13 % of the time (of a normal law, 2 Phi(0.169) - 1).
 const FAR_UNDER: f64 = 0.25;
@@ -44,8 +47,8 @@ pub fn logged(samples: &[Sample], rate_hz: Option<f64>, linear: bool) -> Vec<Kin
     if samples.len() < FEWEST_SAMPLES {
         return kinds;
     }
-    if stuck(samples) {
-        return vec![Kind::Stuck];
+    if let Some(share) = stuck(samples) {
+        return vec![Kind::Stuck { share }];
     }
     let step = samples.len().div_ceil(MOST_SAMPLES);
     let pairs: Vec<(f64, f64)> = samples.iter().step_by(step).map(|sample| (sample.rpm, sample.value)).collect();
@@ -67,26 +70,40 @@ pub fn imbalanced(own_db: &[f64], first_db: &[f64]) -> Option<Kind> {
     apart.then_some(Kind::Imbalanced { db: gain.db, low: gain.low_db, high: gain.high_db })
 }
 
-/// Whether it holds one value for most of the time although the speed moves.
-fn stuck(samples: &[Sample]) -> bool {
-    let (mut held_s, mut all_s) = (0.0, 0.0);
-    let mut rest = samples;
-    while let [first, ..] = rest {
-        let count = rest.iter().take_while(|sample| sample.value == first.value).count().max(1);
-        let (run, later) = rest.split_at(count);
-        let end_s = later.first().or(run.last()).map_or(first.t_s, |sample| sample.t_s);
+/// Share of the time that it holds one value although the speed moves; `None` where that is hardly ever.
+///
+/// A zero may say "no knock", but not one that lasts, in a level that otherwise hardly ever says so.
+fn stuck(samples: &[Sample]) -> Option<f64> {
+    let runs = || samples.chunk_by(|a, b| a.value == b.value);
+    if runs().count() < 2 {
+        return Some(1.0);
+    }
+    let stands = |run: &&[Sample]| {
         let fold = |most: [f64; 2], sample: &Sample| [most[0].min(sample.rpm), most[1].max(sample.rpm)];
         let [low, high] = run.iter().fold([f64::INFINITY, f64::NEG_INFINITY], fold);
-        let run_s = (end_s - first.t_s).max(0.0);
-        all_s += run_s;
-        // a level of zero throughout a run says "no knock", not "stuck", unless it never says anything else
-        let quiet = first.value == 0.0 && count < samples.len();
-        if (run_s >= STUCK_S && high - low >= STUCK_RPM && !quiet) || count == samples.len() {
-            held_s += run_s;
-        }
-        rest = later;
-    }
-    held_s >= STUCK_SHARE * all_s && (held_s > 0.0 || samples.iter().all(|sample| sample.value == samples[0].value))
+        let least_s = if run[0].value == 0.0 { STUCK_AT_ZERO_S } else { STUCK_S };
+        lasts_s(run) >= least_s && high - low >= STUCK_RPM
+    };
+    let zeros = samples.iter().filter(|sample| sample.value == 0.0).count();
+    let lasting: usize = runs().filter(|run| run[0].value == 0.0 && stands(run)).map(<[_]>::len).sum();
+    let says_none = (zeros - lasting) as f64 > OFTEN_ZERO * samples.len() as f64;
+    let held = runs().filter(|run| stands(run) && !(says_none && run[0].value == 0.0));
+    let share = held.map(lasts_s).sum::<f64>() / lasts_s(samples);
+    (share >= STUCK_SHARE).then_some(share.min(1.0))
+}
+
+/// From the first of some samples to the last, s.
+fn lasts_s(run: &[Sample]) -> f64 {
+    run.last().map_or(0.0, |last| (last.t_s - run[0].t_s).max(0.0))
+}
+
+/// Share of the rows, each with its time, in which a column holds no number for a while; `None` where that is hardly ever.
+/// Columns logged at a slower pace have gaps, too, but short ones.
+pub fn missing(rows: &[(f64, bool)]) -> Option<f64> {
+    let gaps = rows.chunk_by(|a, b| a.1 == b.1).filter(|run| !run[0].1);
+    let lasting = gaps.filter(|run| run.len() == rows.len() || run[run.len() - 1].0 - run[0].0 >= STUCK_S);
+    let share = lasting.map(<[_]>::len).sum::<usize>() as f64 / rows.len().max(1) as f64;
+    (rows.len() >= FEWEST_SAMPLES && share >= STUCK_SHARE).then_some(share)
 }
 
 /// How often it stands at its largest value, if that is more than its spread explains.

@@ -9,7 +9,10 @@ use serde::Serialize;
 #[serde(tag = "kind", rename_all = "kebab-case")]
 #[allow(missing_docs)]
 pub enum Kind {
-    Dead,
+    /// `share` of the running it carries no engine.
+    Dead {
+        share: f64,
+    },
     Clipped {
         share: f64,
     },
@@ -72,7 +75,10 @@ pub enum Kind {
     LossySource {
         cut_hz: f64,
     },
-    Stuck,
+    /// `share` of the time it stands still, or holds nothing.
+    Stuck {
+        share: f64,
+    },
     Saturated {
         share: f64,
     },
@@ -145,9 +151,11 @@ impl Kind {
     /// How much it weighs.
     pub fn weight(&self) -> Weight {
         match self {
-            Kind::Dead | Kind::SharplyTuned { .. } | Kind::Stuck | Kind::Bridged { .. } | Kind::Swapped { .. } => {
-                Weight::Distrust
-            }
+            Kind::Dead { .. }
+            | Kind::SharplyTuned { .. }
+            | Kind::Stuck { .. }
+            | Kind::Bridged { .. }
+            | Kind::Swapped { .. } => Weight::Distrust,
             Kind::Clipped { share } if *share >= CLIPPED_BADLY => Weight::Distrust,
             Kind::LowRate { modes_lost } if *modes_lost >= 6 => Weight::Distrust,
             Kind::Unequal { .. } | Kind::LowRate { .. } => Weight::Noted,
@@ -174,9 +182,12 @@ pub struct Context<'a> {
 pub fn recorded(listened: &Listened, context: &Context<'_>) -> Vec<Kind> {
     let features = &listened.features;
     if features.dead.is_some() || stands_alone(listened, context) {
-        return vec![Kind::Dead];
+        return vec![Kind::Dead { share: 1.0 }];
     }
     let mut kinds = Vec::new();
+    if let Some(share) = listened.silent_share {
+        kinds.push(Kind::Dead { share });
+    }
     if let Some(resonance) = &features.resonance {
         let (f0_hz, q) = (resonance.f0_hz, resonance.q);
         kinds.push(Kind::SharplyTuned { f0_hz, q, half_power_hz: f0_hz / q });

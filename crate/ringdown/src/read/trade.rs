@@ -93,8 +93,9 @@ const KNOCK: [&str; 13] = [
     "kns",
     "det",
 ];
-const RETARD: [&str; 11] = [
+const RETARD: [&str; 12] = [
     "retard",
+    "kr",
     "ruecknahme",
     "zuruecknahme",
     "spaetverstellung",
@@ -607,6 +608,7 @@ pub(super) const TRADES: [Trade; 13] = [
             ("charge temp", 3.5),
             ("temperature d air", 4.0),
             ("temp air", 3.5),
+            ("temperature air", 4.0),
             ("temperatura aire", 4.0),
             ("temperatura de aire", 4.0),
             ("act", 2.5),

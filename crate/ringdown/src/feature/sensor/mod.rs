@@ -10,6 +10,7 @@ mod panel;
 mod pickup;
 mod resonance;
 mod shape;
+mod silent;
 mod spectra;
 mod spikes;
 mod values;

@@ -3,6 +3,7 @@
 use super::gain::{Gain, gain_between};
 use super::pickup::{Pickup, PickupScan};
 use super::shape::{self, Slope};
+use super::silent::silent_share;
 use super::{SensorFeatures, SensorScan};
 use crate::signal::filter::{Pass, Running, butterworth};
 use crate::signal::spectrum::{Cross, Detrend};
@@ -24,6 +25,8 @@ pub struct Listened {
     pub hears: Vec<Heard>,
     /// From the 10th to the 90th percentile of its level over stretches of 0.1 s, dB; `None` under two seconds.
     pub moves_db: Option<f64>,
+    /// Share of the running in which it hears nothing of the engine; `None` where there is no such stretch.
+    pub silent_share: Option<f64>,
     /// How it compares with each sensor before it.
     pub beside: Vec<Beside>,
 }
@@ -114,6 +117,8 @@ struct Band {
     count: u64,
     /// Of each chunk, dB.
     chunks_db: Vec<f64>,
+    /// Speed in each chunk, 1/min; NaN where not known.
+    chunks_rpm: Vec<f32>,
 }
 
 impl Band {
@@ -121,10 +126,19 @@ impl Band {
         let [low_hz, high_hz] = [COMPARED_HZ[0], COMPARED_HZ[1].min(0.45 * sample_rate_hz)];
         let filter = butterworth(2, Pass::Band { low_hz, high_hz }, sample_rate_hz).ok().map(|filter| filter.start());
         let hop = ((HOP_S * sample_rate_hz) as usize).max(1);
-        Self { filter, hop, phase: 0, sum: 0.0, hops: vec![0.0; HOPS], count: 0, chunks_db: Vec::new() }
+        Self {
+            filter,
+            hop,
+            phase: 0,
+            sum: 0.0,
+            hops: vec![0.0; HOPS],
+            count: 0,
+            chunks_db: Vec::new(),
+            chunks_rpm: Vec::new(),
+        }
     }
 
-    fn push(&mut self, samples: &[f32]) {
+    fn push(&mut self, samples: &[f32], rpm: Option<f64>) {
         let Some(filter) = &mut self.filter else { return };
         let mut all = 0.0;
         for sample in samples {
@@ -140,6 +154,7 @@ impl Band {
         }
         if self.chunks_db.len() < MOST_CHUNKS {
             self.chunks_db.push(decibels(all / samples.len().max(1) as f64));
+            self.chunks_rpm.push(rpm.map_or(f32::NAN, |rpm| rpm as f32));
         }
     }
 
@@ -192,7 +207,7 @@ impl Panel {
     pub fn push(&mut self, sensors: &[&[f32]], wheel: Option<&[f32]>, rpm: Option<f64>) {
         for ((scan, band), samples) in self.scans.iter_mut().zip(&mut self.bands).zip(sensors) {
             scan.push(samples, rpm);
-            band.push(samples);
+            band.push(samples, rpm);
         }
         for (first, second, cross) in &mut self.crosses {
             let [a, b] = [*first, *second].map(|at| sensors.get(at).and_then(|samples| samples.get(..CROSS_LEN)));
@@ -269,7 +284,8 @@ impl Panel {
         let mut all = Vec::with_capacity(features.len());
         for (own, ((features, beside), pickup)) in features.into_iter().zip(beside).zip(pickups).enumerate() {
             let (gain, hears, moves_db) = (gain(own), self.hears(own), self.bands[own].moves_db());
-            all.push(Listened { features, gain, pickup, hears, moves_db, beside });
+            let silent_share = silent_share(&self.bands[own].chunks_db, &self.bands[own].chunks_rpm);
+            all.push(Listened { features, gain, pickup, hears, moves_db, silent_share, beside });
         }
         all
     }

@@ -101,7 +101,11 @@ fn judge(card: &Card, band: Settled) -> (State, String, Vec<String>) {
         }
         None => {
             let provoked = card.files().iter().any(|file| file.role == FileRole::Knock);
-            let todo = if provoked { "band.todo.fewloud" } else { "band.todo.provoke" };
+            let todo = match provoked {
+                true if super::limits::safe_may_knock(card) => "band.todo.loudtail",
+                true => "band.todo.fewloud",
+                false => "band.todo.provoke",
+            };
             (State::NotEnough, say("band.finding.start", &values), vec![text(todo)])
         }
     }

@@ -100,6 +100,12 @@ struct Filled {
     more: u32,
 }
 
+impl Filled {
+    fn is_high(&self) -> bool {
+        self.margins_db.is_some_and(|(_, high)| high > HIGH_DB)
+    }
+}
+
 fn filled(side: &Side) -> Filled {
     let cells: Vec<_> = side.table.iter().flatten().collect();
     let margin = |cell: &&crate::limit::limits::LimitAt| Some(cell.limit? - cell.floor?);
@@ -133,11 +139,11 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
         ("speeds", names(filled.empty_speeds.iter().map(|rpm| number(*rpm, 0)))),
     ];
     let doubts = doubts(side);
-    let doubtful = side.source == LearntFrom::QuieterHalf || high > HIGH_DB || !doubts.is_empty();
+    let doubtful = side.source == LearntFrom::QuieterHalf || filled.is_high() || !doubts.is_empty();
     let state = if doubtful || card.choices().common_rule().is_some() { State::Look } else { State::Holds };
     let mut todo: Vec<String> = to_record(card, side);
     todo.extend(doubts);
-    if high > HIGH_DB {
+    if filled.is_high() {
         todo.push(text("limits.todo.high"));
     }
     match (empty, card.choices().common_rule()) {
@@ -146,6 +152,14 @@ fn judge(card: &Card, side: &Side) -> (State, String, Vec<String>) {
         (_, Some(rule)) => (State::NotEnough, by_rule(card, side, rule, &values), todo),
         _ => (State::NotEnough, say("limits.finding.part", &values), todo),
     }
+}
+
+/// Whether safe running's own loudest cycles stand so far out that some of them may knock: no more ignition then.
+pub(super) fn safe_may_knock(card: &Card) -> bool {
+    let Some(side) = card.outcome().map(|outcome| &outcome.side).filter(|side| side.source == LearntFrom::Safe) else {
+        return false;
+    };
+    filled(side).is_high() || side.limits.apart_share.is_some() || side.limits.pools.iter().any(|pool| pool.heavy)
 }
 
 /// What the data say against the limits, each with what to do about it.
@@ -408,6 +422,7 @@ pub(super) fn verdict(card: &Card) -> (State, String) {
     ];
     let key = match (filled.filled, filled.all - filled.filled) {
         (0, _) => "verdict.number.none",
+        _ if filled.is_high() => "verdict.number.high",
         (_, 0) => "verdict.number.full",
         _ => "verdict.number.part",
     };

@@ -24,7 +24,12 @@ pub(super) fn judge(card: &Card, band: Settled, values: &[(&str, String)]) -> Op
             Some((State::Holds, finding, Vec::new()))
         }
         Verdict::OnlyLouder if band.chosen_by != ChosenBy::User && !search.mirrored => {
-            Some((State::NotEnough, say("band.finding.louder", &values), vec![text("band.todo.louder")]))
+            let (finding, todo) = if super::limits::safe_may_knock(card) {
+                ("band.finding.loudtail", "band.todo.loudtail")
+            } else {
+                ("band.finding.louder", "band.todo.louder")
+            };
+            Some((State::NotEnough, say(finding, &values), vec![text(todo)]))
         }
         Verdict::NoRing if band.chosen_by != ChosenBy::User => {
             let [low, high] = best.band_hz();

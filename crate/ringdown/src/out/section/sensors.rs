@@ -97,7 +97,8 @@ fn what(card: &Card, kind: &Kind) -> Option<String> {
     let range = |low: &f64, high: &f64| [("low", db(*low)), ("high", db(*high))];
     let with = |key: &str, values: &[(&str, String)]| say(&format!("sensors.kind.{key}"), values);
     Some(match kind {
-        Kind::Dead => text("sensors.kind.dead"),
+        Kind::Dead { share } if *share < 1.0 => with("dead.partly", &[("share", percent(*share))]),
+        Kind::Dead { .. } => text("sensors.kind.dead"),
         Kind::Clipped { share } => with("clipped", &[("share", percent(*share))]),
         Kind::Quantised { bits } => with("quantised", &[("bits", number(*bits, 0))]),
         Kind::Offset { value } => with("offset", &[("value", number(*value, 2))]),
@@ -140,7 +141,8 @@ fn what(card: &Card, kind: &Kind) -> Option<String> {
         Kind::Unequal { .. } => return None,
         Kind::LowRate { modes_lost } => with("lowrate", &[("n", modes_lost.to_string())]),
         Kind::LossySource { cut_hz } => with("lossy", &[("hz", khz(*cut_hz))]),
-        Kind::Stuck => text("sensors.kind.stuck"),
+        Kind::Stuck { share } if *share < 1.0 => with("stuck.partly", &[("share", percent(*share))]),
+        Kind::Stuck { .. } => text("sensors.kind.stuck"),
         Kind::Saturated { share } => with("saturated", &[("share", percent(*share))]),
         Kind::FollowsSpeed { correlation, low, high } => {
             with("follows", &[("r", number(*correlation, 3)), ("low", number(*low, 3)), ("high", number(*high, 3))])
@@ -170,7 +172,7 @@ fn mode_at(card: &Card, f0_hz: f64) -> String {
 fn todo(card: &Card, report: &SensorReport, kind: &Kind) -> Option<String> {
     let who = ("who", name(card, report));
     let key = match kind {
-        Kind::Dead => "dead",
+        Kind::Dead { .. } => "dead",
         Kind::Clipped { .. } => "clipped",
         Kind::Quantised { .. } => "quantised",
         Kind::Offset { .. } => "offset",
@@ -188,7 +190,7 @@ fn todo(card: &Card, report: &SensorReport, kind: &Kind) -> Option<String> {
         Kind::LowRate { .. } => "lowrate",
         Kind::LossySource { .. } => "lossy",
         Kind::Unequal { .. } => return None,
-        Kind::Stuck => "stuck",
+        Kind::Stuck { .. } => "stuck",
         Kind::Saturated { .. } => "saturated",
         Kind::FollowsSpeed { .. } => "follows",
         Kind::Imbalanced { .. } => "imbalanced",

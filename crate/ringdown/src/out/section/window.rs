@@ -21,6 +21,7 @@ pub(super) fn view(card: &Card) -> SectionView {
         let (finding, todo) = match () {
             () if with_events().any(|crank| crank.source != Source::Blind) => ("window.standin", "speed.todo.offset"),
             () if with_events().next().is_some() => ("window.blind", "window.todo.crank"),
+            () if cranks(card).any(|crank| crank.notes.contains(&Note::NoCam)) => ("window.noturn", "speed.todo.cam"),
             () => ("window.nocrank", "window.todo.crank"),
         };
         return waiting(6, finding, todo);
