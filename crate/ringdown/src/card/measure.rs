@@ -458,8 +458,9 @@ fn clip_ends(channel: &ChannelSurvey) -> [f32; 2] {
     [low, high]
 }
 
-/// The sound of a combustion, degrees after its TDC, as far as the next one leaves room.
-const HEARD_DEG: [f64; 2] = [5.0, 65.0];
+/// The sound of a combustion, degrees after its TDC, as far as the next one leaves room. Valves of other cylinders often
+/// close before (common practice, no source): heard with it, loud ones made the two halves of a six look swapped.
+const HEARD_DEG: [f64; 2] = [20.0, 65.0];
 /// Share of the firing interval that is listened to.
 const HEARD_SHARE: f64 = 0.75;
 
