@@ -142,7 +142,7 @@ const LOADED_AGAINST: f64 = 3.0;
 const STANDS_DB: f64 = 1.5;
 const MOVES_DB: f64 = 6.0;
 /// Sensors are swapped if each hears the other's cylinders better by this, dB, and by so many standard errors.
-const SWAPPED_DB: f64 = 0.5;
+const SWAPPED_DB: f64 = 1.0;
 const SWAPPED_ERRORS: f64 = 4.0;
 /// Fewest combustions of a cylinder for that; the error of a mean takes 1.96 for its 95 % interval.
 const FEWEST_EVENTS: u64 = 10;
