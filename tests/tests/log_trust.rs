@@ -5,7 +5,7 @@
 //! the fault is put into the last level column after the log was written. A fifth of the seeds by default, all with
 //! `RINGDOWN_LONG=1`.
 //!
-//! check: faults of logged levels: stuck, saturated, follows speed, one bank louder, snapshots, slow | logs of known truth (`log_bench`), six drivers, three dialects | 19 of 20 seeds each, in no other column; none in sound logs
+//! check: faults of logged levels: stuck (all along, or on the way: held, zero, empty), saturated, follows speed, one bank louder, snapshots, slow | logs of known truth (`log_bench`), six drivers, three dialects | 19 of 20 seeds each, in no other column; none in sound logs
 
 #[path = "log_bench/engine.rs"]
 #[allow(dead_code)]
