@@ -178,13 +178,14 @@ fn respond(
 /// Two-sided 95 % Poisson interval by its defining sums (F. Garwood, Biometrika 28 (1936) 437): is `count` inside for
 /// `mean` expected?
 fn is_poisson(count: usize, mean: f64) -> bool {
-    let mut term = (-mean).exp();
+    // by logarithms: of thousands the first term is nothing
+    let mut ln_term = -mean;
     let mut below = 0.0;
     for k in 0..count {
-        below += term;
-        term *= mean / (k as f64 + 1.0);
+        below += ln_term.exp();
+        ln_term += (mean / (k as f64 + 1.0)).ln();
     }
-    let up_to = below + term;
+    let up_to = below + ln_term.exp();
     up_to > 0.025 && 1.0 - below > 0.025
 }
 

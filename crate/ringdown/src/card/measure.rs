@@ -458,9 +458,10 @@ fn clip_ends(channel: &ChannelSurvey) -> [f32; 2] {
     [low, high]
 }
 
-/// The sound of a combustion, degrees after its TDC, as far as the next one leaves room. Valves of other cylinders often
-/// close before (common practice, no source): heard with it, loud ones made the two halves of a six look swapped.
-const HEARD_DEG: [f64; 2] = [20.0, 65.0];
+/// The sound of a combustion, degrees after its TDC, as far as the next one leaves room.
+const HEARD_DEG: [f64; 2] = [5.0, 65.0];
+/// Where its later part begins: what closes or strikes at one place of it can't rule both.
+const LATER_DEG: f64 = 20.0;
 /// Share of the firing interval that is listened to.
 const HEARD_SHARE: f64 = 0.75;
 
@@ -495,5 +496,5 @@ fn combustion(event: &Event, interval_deg: f64, rate: f64) -> Option<Combustion>
     let deg_per_s = 6.0 * f64::from(event.rpm).max(60.0);
     let at = |deg: f64| ((event.t_s + deg / deg_per_s) * rate).max(0.0) as u64;
     let end_deg = HEARD_DEG[1].min(HEARD_DEG[0] + HEARD_SHARE * interval_deg);
-    Some(Combustion { from: at(HEARD_DEG[0]), to: at(end_deg), cylinder })
+    Some(Combustion { from: at(HEARD_DEG[0]), later: at(LATER_DEG), to: at(end_deg), cylinder })
 }

@@ -141,7 +141,8 @@ const LOADED_AGAINST: f64 = 3.0;
 /// A channel that moves so little (dB) while another moves so much hears no engine.
 const STANDS_DB: f64 = 1.5;
 const MOVES_DB: f64 = 6.0;
-/// Sensors are swapped if each hears the other's cylinders better by this, dB, and by so many standard errors.
+/// Sensors are swapped if each hears the other's cylinders better by this, dB, and by so many standard errors: over all of
+/// the combustion's sound and over its later part, since valves of other cylinders may close in either, as loud as it.
 const SWAPPED_DB: f64 = 1.0;
 const SWAPPED_ERRORS: f64 = 4.0;
 /// Fewest combustions of a cylinder for that; the error of a mean takes 1.96 for its 95 % interval.
@@ -303,25 +304,34 @@ fn swapped(context: &Context<'_>) -> Option<Kind> {
             return None;
         }
         let beside = listened.beside.iter().find(|beside| beside.other == early)?;
-        let mean = |of: &[u16], not: &[u16]| mean_difference(&beside.by_cylinder, of, not);
-        let (ours_db, ours_error) = mean(ours, theirs)?;
-        let (theirs_db, theirs_error) = mean(theirs, ours)?;
         let sign = if own > other { 1.0 } else { -1.0 };
         // how much better it hears the other's cylinders than its own, compared with the other sensor
-        let (db, error) = (sign * (theirs_db - ours_db), ours_error.hypot(theirs_error));
+        let better = |of: fn(&Difference) -> (f64, f64)| {
+            let (ours_db, ours_error) = mean_difference(&beside.by_cylinder, ours, theirs, of)?;
+            let (theirs_db, theirs_error) = mean_difference(&beside.by_cylinder, theirs, ours, of)?;
+            Some((sign * (theirs_db - ours_db), ours_error.hypot(theirs_error)))
+        };
+        let both = [better(|one| (one.db, one.error_db))?, better(|one| (one.later_db, one.later_error_db))?];
+        let (db, error) = both.into_iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
         let half = 1.96 * error;
-        let surely = db > SWAPPED_DB.max(SWAPPED_ERRORS * error);
+        let surely = both.iter().all(|(db, error)| *db > SWAPPED_DB.max(SWAPPED_ERRORS * error));
         surely.then(|| Kind::Swapped { cylinders: theirs.clone(), db, low: db - half, high: db + half })
     })
 }
 
 /// Mean over the cylinders of one list that are not in the other, with its standard error.
-fn mean_difference(by_cylinder: &[Difference], of: &[u16], not: &[u16]) -> Option<(f64, f64)> {
+fn mean_difference(
+    by_cylinder: &[Difference],
+    of: &[u16],
+    not: &[u16],
+    pick: fn(&Difference) -> (f64, f64),
+) -> Option<(f64, f64)> {
     let held = by_cylinder.iter().filter(|one| of.contains(&one.cylinder) && !not.contains(&one.cylinder));
     let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
     for one in held {
-        sum += one.db;
-        squares += one.error_db * one.error_db;
+        let (db, error_db) = pick(one);
+        sum += db;
+        squares += error_db * error_db;
         count += 1.0;
     }
     (count > 0.0).then(|| (sum / count, f64::sqrt(squares) / count))

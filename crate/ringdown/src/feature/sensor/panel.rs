@@ -65,6 +65,10 @@ pub struct Difference {
     pub db: f64,
     /// Standard error of it, dB.
     pub error_db: f64,
+    /// The same of the later part of each combustion.
+    pub later_db: f64,
+    /// Standard error of that, dB.
+    pub later_error_db: f64,
 }
 
 /// A combustion whose sound falls into the samples `from..to`.
@@ -72,6 +76,8 @@ pub struct Difference {
 pub struct Combustion {
     /// First sample of the recording.
     pub from: u64,
+    /// First sample of its later part.
+    pub later: u64,
     /// The sample after the last.
     pub to: u64,
     /// Cylinder, from 1.
@@ -182,6 +188,8 @@ struct Cylinder {
     level_db: Vec<f64>,
     /// Of differences between pairs of sensors, and of their squares.
     differences: Vec<[f64; 2]>,
+    /// The same of the later part.
+    later_differences: Vec<[f64; 2]>,
 }
 
 impl Panel {
@@ -244,9 +252,10 @@ impl Panel {
     }
 
     fn add(&mut self, combustion: &Combustion) {
-        let levels: Option<Vec<f64>> =
-            self.bands.iter().take(MOST_SENSORS).map(|band| band.level_db(combustion.from, combustion.to)).collect();
-        let Some(levels) = levels else { return };
+        let levels_from = |from: u64| -> Option<Vec<f64>> {
+            self.bands.iter().take(MOST_SENSORS).map(|band| band.level_db(from, combustion.to)).collect()
+        };
+        let Some((levels, later)) = levels_from(combustion.from).zip(levels_from(combustion.later)) else { return };
         let at = match self.cylinders.iter().position(|cylinder| cylinder.cylinder == combustion.cylinder) {
             Some(at) => at,
             None if self.cylinders.len() < MOST_CYLINDERS => {
@@ -255,6 +264,7 @@ impl Panel {
                     events: 0.0,
                     level_db: vec![0.0; levels.len()],
                     differences: vec![[0.0; 2]; self.crosses.len()],
+                    later_differences: vec![[0.0; 2]; self.crosses.len()],
                 });
                 self.cylinders.len() - 1
             }
@@ -263,9 +273,11 @@ impl Panel {
         let sums = &mut self.cylinders[at];
         sums.events += 1.0;
         sums.level_db.iter_mut().zip(&levels).for_each(|(sum, level)| *sum += level);
-        for (sum, (first, second, _)) in sums.differences.iter_mut().zip(&self.crosses) {
-            let difference = levels[*second] - levels[*first];
-            *sum = [sum[0] + difference, sum[1] + difference * difference];
+        for (all, levels) in [(&mut sums.differences, levels), (&mut sums.later_differences, later)] {
+            for (sum, (first, second, _)) in all.iter_mut().zip(&self.crosses) {
+                let difference = levels[*second] - levels[*first];
+                *sum = [sum[0] + difference, sum[1] + difference * difference];
+            }
         }
     }
 
@@ -315,10 +327,14 @@ impl Panel {
 
 impl Cylinder {
     fn difference(&self, pair: usize) -> Difference {
-        let [sum, squares] = self.differences[pair];
-        let db = sum / self.events;
-        let variance = (squares / self.events - db * db).max(0.0);
-        Difference { cylinder: self.cylinder, db, error_db: (variance / self.events).sqrt() }
+        let mean = |[sum, squares]: [f64; 2]| {
+            let db = sum / self.events;
+            let variance = (squares / self.events - db * db).max(0.0);
+            (db, (variance / self.events).sqrt())
+        };
+        let (db, error_db) = mean(self.differences[pair]);
+        let (later_db, later_error_db) = mean(self.later_differences[pair]);
+        Difference { cylinder: self.cylinder, db, error_db, later_db, later_error_db }
     }
 }
 
