@@ -209,7 +209,7 @@ fn trade_words_give_roles() {
         ("Picado cilindro 1 [V]", "level", "cylinder 1"),
         ("KnockRet", "correction", ""),
         ("KR Cyl1 (°)", "correction", "cylinder 1"),
-        ("kr_2", "correction", "cylinder 2"),
+        ("kr_2", "correction", ""),
         ("Température air", "air", ""),
         ("knk_cyl_2 [V]", "level", "cylinder 2"),
         ("Ignition angle [deg]", "ignition", ""),
