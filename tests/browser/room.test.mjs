@@ -33,5 +33,8 @@ test("with texts two fifths longer nothing sticks out and nothing is cut off, at
       .filter((one) => one.getBoundingClientRect().right > document.documentElement.clientWidth).map((one) => one.textContent));
     assert.deepEqual(outside, [], `captions read only by scrolling, at ${width} px`);
   }
+  await page.evaluate(() => document.querySelectorAll("details.part").forEach((one) => one.setAttribute("open", "")));
+  await page.locator("#add-sensor").click();
+  assert.equal(await page.evaluate(() => document.documentElement.scrollWidth), 390, "the whole sheet open");
   await close();
 });
