@@ -175,11 +175,11 @@ fn logged_reports(file: &File, log: &Log) -> Vec<SensorReport> {
     let reports = levels.iter().enumerate().map(|(index, column)| {
         let linear = !column.unit.as_deref().is_some_and(|unit| unit.to_lowercase().contains("db"));
         let mut findings = crate::finding::logged::logged(&samples(log, column), log.rate_hz(), linear);
-        if !findings.iter().any(|kind| matches!(kind, Kind::Stuck { .. })) {
+        if !is_stuck(&findings) {
             findings.extend(missing(&filled(log, column)).map(|share| Kind::Stuck { share }));
         }
         // banks are compared sensor by sensor; single cylinders differ by nature, and what stands still tells no level
-        let moves = !findings.iter().any(|kind| matches!(kind, Kind::Stuck { .. }));
+        let moves = !is_stuck(&findings);
         let first = levels.first().filter(|first| moves && index > 0 && is_bank(first) && is_bank(column));
         findings.extend(first.and_then(|first| imbalanced(&decibels(column), &decibels(first))));
         SensorReport {
@@ -206,6 +206,10 @@ fn logged_reports(file: &File, log: &Log) -> Vec<SensorReport> {
         }
     });
     reports.collect()
+}
+
+fn is_stuck(findings: &[Kind]) -> bool {
+    findings.iter().any(|kind| matches!(kind, Kind::Stuck { .. }))
 }
 
 fn is_bank(column: &logged::LevelColumn<'_>) -> bool {

@@ -1,10 +1,10 @@
 //! A sensor that loses the engine on the way: a cable that breaks, a plug that works loose, an input that drops out.
 
+use super::spectra::REST_BELOW_RPM;
 use crate::stats::robust::{Definition, quantile, sorted};
 use std::collections::BTreeMap;
 
-/// From here on the engine turns by itself, 1/min, and the width of a row of like speeds.
-const TURNING_RPM: f32 = 400.0;
+/// Width of a row of like speeds, 1/min.
 const ROW_RPM: f32 = 500.0;
 /// A sensor that falls so far below what it usually hears at that speed, or at any, has lost the engine: a closed throttle
 /// takes off less than the first, all speeds of an engine differ by less than the second (common practice, no source).
@@ -18,7 +18,8 @@ const USUAL_SHARE: f64 = 0.97;
 /// Share of the stretches with the engine turning in which a sensor hears nothing of it; `None` where there are no such
 /// ones. `levels_db` and `speeds_rpm` (NaN where not known): one each for every stretch of some 0.1 s.
 pub fn silent_share(levels_db: &[f64], speeds_rpm: &[f32]) -> Option<f64> {
-    let turning = |(db, rpm): (&f64, &f32)| (*rpm >= TURNING_RPM).then_some((*db, (rpm / ROW_RPM) as usize));
+    let turning =
+        |(db, rpm): (&f64, &f32)| (f64::from(*rpm) >= REST_BELOW_RPM).then_some((*db, (rpm / ROW_RPM) as usize));
     let stretches: Vec<Option<(f64, usize)>> = levels_db.iter().zip(speeds_rpm).map(turning).collect();
     let mut by_row: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     for (db, row) in stretches.iter().flatten() {

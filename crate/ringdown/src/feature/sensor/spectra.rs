@@ -62,7 +62,8 @@ pub struct Spectra {
     pub peaks: Vec<Peak>,
 }
 
-const REST_BELOW_RPM: f64 = 400.0;
+/// An engine that turns by itself turns faster, 1/min.
+pub(super) const REST_BELOW_RPM: f64 = 400.0;
 const SPEED_CLASSES: usize = 6;
 const CLASS_RPM: f64 = 1000.0;
 /// Rest, the speeds, unknown.
