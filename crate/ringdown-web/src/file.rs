@@ -13,7 +13,7 @@ const LEAST: u64 = 64 << 10;
 /// Kept of what was read before: passes over a recording reach back a little with each slice.
 const TAIL: usize = 1 << 20;
 /// A jump no longer than this is reading on: what is skipped costs less than another call.
-const NEAR: u64 = 2 << 20;
+const NEAR: u64 = 1 << 20;
 
 /// A port whose other end is closed. What is moved into it is gone at once; a buffer merely let go of lies until the browser
 /// next clears away, which with pieces of 16 MiB came to hundreds of megabytes.
