@@ -49,6 +49,8 @@ export class Analyst {
     this.origin = null;
     /** @type {Worker | null} */
     this.worker = null;
+    /** Helps the first. @type {Worker | null} */
+    this.second = null;
     /** @type {Map<number, Open>} */
     this.open = new Map();
     /** @type {Source[]} */
@@ -101,17 +103,18 @@ export class Analyst {
     this.worker = worker;
   }
 
-  /** Another worker for the second half of a long log; it ends by itself. One that can't start leaves the first alone.
-   * @param {import("./protocol.js").AskSecond} asked */
-  startSecond({ file, told, to }) {
+  /** Another worker, for the second half of a long log or for errands; it ends by itself. One that can't start leaves the
+   * first alone. @param {import("./protocol.js").AskSecond | import("./protocol.js").AskMate} asked */
+  startSecond({ tell: _tell, to, ...rest }) {
     if (!this.origin) return;
     const first = this.worker;
     const second = this.origin.worker();
+    this.second = second;
     second.onerror = () => {
       second.terminate();
       first?.postMessage({ id: 0, gen: null, call: "alone", args: [] });
     };
-    second.postMessage({ start: this.origin.from, file, told, to }, [to]);
+    second.postMessage({ start: this.origin.from, ...rest, to }, [to]);
   }
 
   /** Asks the bench. Answers that belong to older choices are thrown as [`Stale`].
@@ -149,7 +152,7 @@ export class Analyst {
       case "files": return this.takeFiles(answer.files);
       case "view": return this.takeView(answer);
       case "verdict": return this.takeVerdict(answer);
-      case "second": return this.startSecond(answer);
+      case "second": case "mate": return this.startSecond(answer);
     }
   }
 
@@ -271,7 +274,8 @@ export class Analyst {
    * @param {string} doing @param {string} message */
   breakDown(doing, message) {
     this.worker?.terminate();
-    this.worker = null;
+    this.second?.terminate();
+    this.worker = this.second = null;
     this.breakdowns += 1;
     const open = [...this.open.values()];
     this.open.clear();

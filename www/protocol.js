@@ -22,7 +22,7 @@
  * @typedef {"safe" | "knock" | "before" | "after" | "engine-off" | "listen"} FileRole
  * @typedef {{ channel: number, name: string, unit: string, role: string, reason: string }} ChannelRow
  * @typedef {{ id: number, name: string, kind: "recording" | "log" | "sheet" | "card", what: string, role: FileRole | null,
- *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[],
+ *   role_reason: string, duration_s: number | null, bytes: number, sha256: string, sensors: number[], is_measured: boolean,
  *   channels: ChannelRow[], notes: string[] }} FileRow
  * @typedef {{ id: number, name: string, kind: FileRow["kind"], notes: string[], more?: Added[] }} Added   `more`: the other files of an archive
  * @typedef {"safe" | "knock" | "exclude"} MarkLabel
@@ -52,7 +52,7 @@
  *   y: [number, number] }} Plot   edges in CSS pixels, shown ranges in data units
  * @typedef {{ sample_rate_hz: number, samples: Float32Array }} Clip
  *
- * @typedef {{ share: number, done: boolean, working: number | null, changed: number[] }} Step
+ * @typedef {{ share: number, done: boolean, working: number | null, changed: number[], waiting: boolean }} Step
  * @typedef {{ name: string, bytes: Uint8Array<ArrayBuffer>, role: FileRole | null }} DemoFile
  * @typedef {{ step(): { share: number, done: boolean }, finish(): DemoFile[], free(): void }} DemoMaker
  * @typedef {{ draw(canvas: HTMLCanvasElement, view: View): Plot, plot(view: View): Plot, svg(view: View): string,
@@ -60,12 +60,15 @@
  * @typedef {{ step(budgetMs: number): Step, section(n: number): SectionView, verdict(): VerdictLine[],
  *   title(): string, files(): FileRow[], [call: string]: (...args: any[]) => any }} Bench
  * @typedef {{ read_first(): void, read_second(): Uint8Array<ArrayBuffer>[], free(): void }} Halved
+ * @typedef {{ number: number, file: number, is_short: boolean, into_order(): Uint8Array<ArrayBuffer> }} Errand   for another worker
+ * @typedef {{ begin(order: Uint8Array): void, step(budgetMs: number): Uint8Array<ArrayBuffer> | undefined, free(): void }} Runner   does errands about one file
  * @typedef {{ Bench: new () => Bench, speak: (tag: string, comma: boolean) => void, Demo: new (evening: string) => DemoMaker,
+ *   Runner: new (file: File, told: Told | undefined) => Runner,
  *   Halved: { of(file: File, told: Told | undefined): Halved | undefined },
  *   Picture: new (figure: Figure) => Picture,
- *   (from: { module_or_path: WebAssembly.Module | string }): Promise<unknown> }} Glue
+ *   (from: { module_or_path: WebAssembly.Module }): Promise<unknown> }} Glue
  *
- * @typedef {{ start: WebAssembly.Module | string }} Start
+ * @typedef {{ start: WebAssembly.Module }} Start
  * @typedef {{ id: number, gen: number | null, call: string, args: unknown[] }} Request
  * @typedef {{ tell: "ready" }} Ready
  * @typedef {{ tell: "done", id: number, value: any }} Done
@@ -79,8 +82,11 @@
  * @typedef {{ tell: "alive" }} Alive
  * @typedef {{ tell: "second", file: File, told: Told | undefined, to: MessagePort }} AskSecond   another worker is to read the second
  *   half of this log and hand it to `to`
- * @typedef {{ start: WebAssembly.Module | string, file: File, told: Told | undefined, to: MessagePort }} Second   that worker's order
- * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files | Alive | AskSecond} Answer
+ * @typedef {{ tell: "mate", to: MessagePort }} AskMate   another worker is to do errands that come from `to`
+ * @typedef {{ number?: number, brought?: Uint8Array, lost?: boolean }} MateAnswer   neither: it is at work; `lost`: it broke down
+ * @typedef {{ start: WebAssembly.Module, file?: File, told?: Told, to: MessagePort }} Second   the order for either; without
+ *   a file, errands
+ * @typedef {Ready | Done | Failed | Trapped | Progress | Shown | Verdict | Files | Alive | AskSecond | AskMate} Answer
  */
 
 export {};

@@ -1,9 +1,9 @@
 /**
  * Where the module comes from: files beside the page on the site, two data blocks in the single file
- * (`<script type="text/plain" id="ringdown-worker">`: the glue followed by worker.js;
+ * (`<script type="text/plain" id="ringdown-worker">`: the glue followed by mate.js and worker.js;
  * `<script type="text/plain" id="ringdown-wasm">`: the module in base64).
  *
- * @typedef {{ from: WebAssembly.Module | string, worker: () => Worker }} Origin
+ * @typedef {{ from: WebAssembly.Module, worker: () => Worker }} Origin
  */
 
 // (module (func (drop (v128.const 0)))): the smallest module that needs the vector instructions
@@ -36,14 +36,25 @@ function bytesOf(base64) {
   return bytes;
 }
 
-/** A file of this site as text. @param {string} name */
-async function ownText(name) {
+/** A file of this site. @param {string} name */
+async function own(name) {
   const answer = await fetch(name);
   if (!answer.ok) throw new Error(`${name}: ${answer.status} ${answer.statusText}`);
-  return answer.text();
+  return answer;
 }
 
-/** Finds the module and starts it on the page, where it draws. A worker always starts from text in memory: only then does
+/** A file of this site as text. @param {string} name */
+const ownText = async (name) => (await own(name)).text();
+
+/** The module of this site, whatever kind its host says it is. @param {string} name */
+async function ownModule(name) {
+  const answer = await own(name);
+  const isNamed = answer.headers.get("content-type")?.startsWith("application/wasm");
+  return isNamed ? WebAssembly.compileStreaming(answer) : WebAssembly.compile(await answer.arrayBuffer());
+}
+
+/** Finds the module and starts it on the page, where it draws; it is compiled once, and its workers share what the browser makes
+ * faster of it. A worker always starts from text in memory: only then does
  * the page's policy hold in it too, for one from an address obeys that address' answer alone. @returns {Promise<Origin>} */
 export async function loadWasm() {
   const inlineWasm = document.getElementById("ringdown-wasm");
@@ -55,9 +66,10 @@ export async function loadWasm() {
     const address = URL.createObjectURL(new Blob([inlineWorker.textContent ?? ""], { type: "text/javascript" }));
     origin = { from: module, worker: () => new Worker(trusted(address)) };
   } else {
-    const texts = await Promise.all(["ringdown.js", "worker.js"].map(ownText));
-    const address = URL.createObjectURL(new Blob(texts, { type: "text/javascript" }));
-    origin = { from: new URL("ringdown_bg.wasm", document.baseURI).href, worker: () => new Worker(trusted(address)) };
+    const texts = ["ringdown.js", "mate.js", "worker.js"].map(ownText);
+    const [module, ...scripts] = await Promise.all([ownModule("ringdown_bg.wasm"), ...texts]);
+    const address = URL.createObjectURL(new Blob(scripts, { type: "text/javascript" }));
+    origin = { from: module, worker: () => new Worker(trusted(address)) };
   }
   await wasm_bindgen({ module_or_path: origin.from });
   return origin;

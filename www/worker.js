@@ -4,7 +4,8 @@
  *
  * Long work runs in steps with a real task between them, so that a zoom or a Stop is served between two steps.
  *
- * A long log is read by two: the page starts another of these, which reads the second half, hands it over and ends.
+ * A long log is read by two: the page starts another of these, which reads the second half, hands it over and ends. Beside
+ * a long recording another does errands for this one, see mate.js.
  */
 (() => {
   /** @typedef {import("./protocol.js").Request} Request */
@@ -13,7 +14,7 @@
   const STEP_MS = 40;
   const TELL_EVERY_MS = 120;
   const FAULTS_IN_A_ROW = 3;
-  /** From here on a file may be a log that is read by two. */
+  /** From here on a file is worth another worker, which takes some 50 ms to come up. */
   const LONG_BYTES = 16 * 1024 * 1024;
   const CHANGES = ["add", "add_told", "add_joined", "add_bytes", "remove", "set_sheet", "choose", "set_role", "set_column_role", "label", "set_marks", "speak",
     "accept_other"];
@@ -32,7 +33,7 @@
   let pending = false;
   let stopped = false;
   let startedAt = 0;
-  let toldAt = 0;
+  let toldAt = -Infinity;
   let faults = 0;
   /** Ends the wait for the other's half. @type {(() => void) | null} */
   let alone = null;
@@ -86,10 +87,13 @@
   /** One step of the pending analysis. @param {import("./protocol.js").Bench} ours */
   function work(ours) {
     try {
+      errands.give(ours);
       const step = ours.step(STEP_MS);
       pending = !step.done;
+      errands.waiting = step.waiting && errands.out.length > 0;
+      if (step.done) errands.dismiss();
       tellViews(ours, step.changed);
-      if (step.done) tellFiles(ours);
+      if (step.done || step.changed.includes(2)) tellFiles(ours);
       tellProgress(step.done, step.share, step.working, "");
       faults = 0;
     } catch (thrown) {
@@ -101,6 +105,15 @@
       tellProgress(true, 1, null, "");
     }
   }
+
+  const errands = new Errands((to) => tell({ tell: "mate", to }, [to]), (number, brought) => {
+    try {
+      bench?.take_back(number, brought);
+    } catch (thrown) {
+      if (!trapped(thrown, null, "analysis")) throw thrown;
+    }
+    if (!busy && bench && !spent) pump();
+  });
 
   /** Makes the files of one demo evening. @param {Request} request */
   async function makeDemo(request) {
@@ -118,9 +131,18 @@
   /** Adds a file; where it is a long log, the second half comes from another worker, which reads meanwhile.
    * @param {import("./protocol.js").Bench} ours @param {Request} request */
   async function add(ours, { call, args }) {
-    const [file, role, told] = /** @type {[File, string | undefined, import("./protocol.js").Told | undefined]} */ (args);
+    const [file, , told] = /** @type {[File, string | undefined, import("./protocol.js").Told | undefined]} */ (args);
     if (file.size < LONG_BYTES) return ours[call](...args);
-    toldAt = 0;
+    const added = await read(ours, call, args);
+    if (added.kind === "recording" && !added.more?.length) errands.long.set(added.id, { file, told });
+    return added;
+  }
+
+  /** @param {import("./protocol.js").Bench} ours @param {string} call @param {unknown[]} args
+   * @returns {Promise<import("./protocol.js").Added>} */
+  async function read(ours, call, args) {
+    const [file, role, told] = /** @type {[File, string | undefined, import("./protocol.js").Told | undefined]} */ (args);
+    toldAt = -Infinity;
     tellProgress(false, 0, null, `reading ${file.name}`);
     const halved = navigator.hardwareConcurrency > 1 ? wasm_bindgen.Halved.of(file, told) : undefined;
     if (!halved) return ours[call](...args);
@@ -140,7 +162,7 @@
   }
 
   /** Reads the second half of a log for another worker, whatever comes of it, and ends.
-   * @param {import("./protocol.js").Second} second */
+   * @param {import("./protocol.js").Second & { file: File }} second */
   async function readSecond({ start: from, file, told, to }) {
     /** @type {Uint8Array<ArrayBuffer>[]} */
     let pieces = [];
@@ -156,7 +178,7 @@
   async function answer(request) {
     const { call, args } = request;
     if (!bench) throw new Error("the analysis has not started");
-    if (call === "stop") { stopped = true; tellProgress(true, 1, null, ""); return null; }
+    if (call === "stop") { stopped = true; errands.dismiss(); tellProgress(true, 1, null, ""); return null; }
     if (call === "go_on") { stopped = false; startedAt = performance.now(); return null; }
     if (call === "demo") { stopped = false; return makeDemo(request); }
     if (!CHANGES.includes(call) && !QUESTIONS.includes(call)) throw new Error(`no such call: ${call}`);
@@ -165,6 +187,8 @@
       pending = true;
       stopped = false;
       startedAt = performance.now();
+      if (call === "remove") errands.long.delete(Number(request.args[0]));
+      errands.dropStale(bench);
       if (!QUIET.includes(call)) tellFiles(bench);
     }
     return value;
@@ -196,14 +220,14 @@
     while (!spent) {
       const request = queue.shift();
       if (request) await serve(request);
-      else if (bench && pending && !stopped) work(bench);
+      else if (bench && pending && !stopped && !errands.waiting) work(bench);
       else break;
       await breathe();
     }
     busy = false;
   }
 
-  /** @param {WebAssembly.Module | string} from */
+  /** @param {WebAssembly.Module} from */
   async function start(from) {
     try {
       await wasm_bindgen({ module_or_path: from });
@@ -216,9 +240,12 @@
   }
 
   onmessage = (/** @type {MessageEvent<Request & import("./protocol.js").Start & Partial<import("./protocol.js").Second>>} */ { data }) => {
-    if (data.to) return void readSecond(/** @type {import("./protocol.js").Second} */ (/** @type {unknown} */ (data)));
+    if (data.to) {
+      const { file, ...second } = /** @type {import("./protocol.js").Second} */ (/** @type {unknown} */ (data));
+      return void (file ? readSecond({ ...second, file }) : doErrands(second.to, wasm_bindgen({ module_or_path: second.start }), breathe));
+    }
     if (data.start !== undefined) return void start(data.start);
-    if (data.call === "alone") return alone?.();
+    if (data.call === "alone") { alone?.(); return errands.lose(); }
     if (data.call === "stop") stopped = true; // also between the steps of a demo being made
     newest = Math.max(newest, data.gen ?? 0);
     if (data.call === "beat") return tell({ tell: "alive" });

@@ -61,8 +61,12 @@ function spectrogram(host, world) {
   file.addEventListener("change", () => { file.dataset.touched = "yes"; channels(); });
   channel.addEventListener("change", whole);
   let shown = "";
+  /** @type {Set<number>} */
+  const measured = new Set();
   return state.watch(["files"], () => {
-    const usable = state.results.files.filter((one) => one.kind === "recording" && one.sensors.length);
+    // a picture of all of a recording takes as long as its survey: the limits come first
+    for (const one of state.results.files) if (one.is_measured) measured.add(one.id);
+    const usable = state.results.files.filter((one) => measured.has(one.id) && one.sensors.length);
     choice.hidden = usable.length === 0;
     if (!usable.length) chart.node.hidden = true;
     usable.sort((a, b) => Number(b.role === "knock") - Number(a.role === "knock")); // where knock can be seen comes first

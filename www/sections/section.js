@@ -98,6 +98,17 @@ class Pictures {
       for (const kept of [this.charts, this.lists, this.shown]) kept.delete(kind);
     }
     for (const kind of kinds) this.showKind(kind, wanted.filter((ref) => kindOfChart(ref) === kind));
+    this.arrange(kinds);
+  }
+
+  /** The view's order, whenever each came; what stands right is not touched, so that it keeps its focus. @param {string[]} kinds */
+  arrange(kinds) {
+    let at = this.host.firstElementChild;
+    for (const node of kinds.flatMap((kind) => [this.lists.get(kind)?.parentElement, this.charts.get(kind)?.node])) {
+      if (!node) continue;
+      if (node === at) at = at.nextElementSibling;
+      else this.host.insertBefore(node, at);
+    }
   }
 
   /** @param {string} kind @param {FigureRef[]} refs */

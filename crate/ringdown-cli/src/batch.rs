@@ -43,8 +43,9 @@ pub fn run(args: &Analyse, out: &Path) -> u8 {
     let left: Vec<(&PathBuf, Line)> =
         args.files.iter().map(|path| (path, line_of(path))).filter(|(_, line)| !done.contains(line)).collect();
     let file = Mutex::new(file);
+    let alone = left.len() == 1;
     let work = |(path, line): (&PathBuf, Line)| -> u8 {
-        let (text, is_whole) = match one(args, path, line) {
+        let (text, is_whole) = match one(args, path, line, alone) {
             Ok(line) => line,
             Err(why) => return complained(&why, WRONG_USE),
         };
@@ -64,10 +65,14 @@ fn complained(why: &str, status: u8) -> u8 {
     status
 }
 
-/// The line of one file, and whether all of it could be read.
-fn one(args: &Analyse, path: &PathBuf, line: Line) -> Result<(String, bool), String> {
+/// The line of one file, and whether all of it could be read; `alone`: the other cores have nothing to do.
+fn one(args: &Analyse, path: &PathBuf, line: Line, alone: bool) -> Result<(String, bool), String> {
     let (mut card, unreadable) = card_of(args, std::slice::from_ref(path))?;
-    while !card.step().progress.done {}
+    if alone {
+        crate::helped::work(&mut card, std::slice::from_ref(path), |_| {});
+    } else {
+        while !card.step().progress.done {}
+    }
     let mut all = result::result(&card);
     all["path"] = Value::from(line.path);
     all["bytes"] = Value::from(line.bytes);

@@ -82,6 +82,11 @@ pub fn tell_refused(card: &Card) -> bool {
 }
 
 fn input(path: &Path, told: &Told) -> Result<Input, String> {
+    input_told(path, told.of(path))
+}
+
+/// A file as the core takes it, with what was said about it.
+pub fn input_told(path: &Path, told: read::Told) -> Result<Input, String> {
     let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let metadata = match std::fs::metadata(path) {
         Ok(metadata) if metadata.is_file() => metadata,
@@ -90,25 +95,21 @@ fn input(path: &Path, told: &Told) -> Result<Input, String> {
     };
     let owned = path.to_path_buf();
     let open = move || File::open(&owned).map(|file| Box::new(file) as Box<dyn Source>);
-    Ok(Input { name, bytes: metadata.len(), open: Box::new(open), told: told.of(path) })
+    Ok(Input { name, bytes: metadata.len(), open: Box::new(open), told })
 }
 
 /// Works the card to its end; progress only where standard error is a terminal.
-pub fn work(card: &mut Card) {
+pub fn work(card: &mut Card, paths: &[PathBuf]) {
     let bar = std::io::stderr().is_terminal().then(|| {
         let style = ProgressStyle::with_template("{bar:40} {percent} % {eta} left")
             .unwrap_or_else(|_| ProgressStyle::default_bar());
         ProgressBar::new(1000).with_style(style)
     });
-    loop {
-        let step = card.step();
+    crate::helped::work(card, paths, |share| {
         if let Some(bar) = &bar {
-            bar.set_position((1000.0 * step.progress.share) as u64);
+            bar.set_position((1000.0 * share) as u64);
         }
-        if step.progress.done {
-            break;
-        }
-    }
+    });
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }

@@ -3,6 +3,7 @@
 mod args;
 mod batch;
 mod files;
+mod helped;
 mod report;
 mod told;
 
@@ -35,7 +36,7 @@ fn run_inspect(args: &args::Inspect) -> u8 {
     }
     let mut card = Card::default();
     let unreadable = files::add_all(&mut card, &args.files, &args.told, None);
-    files::work(&mut card);
+    files::work(&mut card, &args.files);
     let written = report::inspect(&card, args.json.as_deref());
     status(unreadable, written, card.files().is_empty())
 }
@@ -55,7 +56,7 @@ fn run_analyse(args: &args::Analyse) -> u8 {
             return WRONG_USE;
         }
     };
-    files::work(&mut card);
+    files::work(&mut card, &args.files);
     unreadable |= files::tell_refused(&card);
     let written = report::analyse(&card, args.json.as_deref(), args.limits.as_deref());
     let nothing = card.modes().is_none() && card.recordings().next().is_none() && card.logs().next().is_none();
@@ -89,7 +90,7 @@ fn run_compare(args: &args::Compare) -> u8 {
     let mut unreadable = files::add_first(&mut card, args.sheet.as_deref(), None);
     unreadable |= files::add_side(&mut card, &args.before, &args.told, FileRole::Before);
     unreadable |= files::add_side(&mut card, &args.after, &args.told, FileRole::After);
-    files::work(&mut card);
+    files::work(&mut card, &all);
     let written = report::compare(&card, args.json.as_deref());
     status(unreadable, written, card.comparison().is_none())
 }

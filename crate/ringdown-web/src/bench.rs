@@ -3,7 +3,7 @@
 use crate::fault::{Fault, of_page, thrown};
 use crate::file::BrowserFile;
 use js_sys::Float32Array;
-use ringdown::card::{Card, Choices, Content, EarLabel, FileRole, Input, Join, Mark};
+use ringdown::card::{self, Card, Choices, Content, EarLabel, Errand, FileRole, Input, Join, Mark};
 use ringdown::error::Error;
 use ringdown::out::{chart, result, section, speech, table, words};
 use ringdown::read::{Source, Told, halves::Halves, roles::Role};
@@ -82,6 +82,43 @@ impl Halved {
     }
 }
 
+/// Nobody shows it: the bench does it itself, and says what is wrong.
+fn undone(_: card::Undone) -> JsValue {
+    JsValue::NULL
+}
+
+/// Another worker's side of a bench: does errands about one recording, see [`Bench::errand`].
+#[wasm_bindgen]
+pub struct Runner {
+    runner: card::Runner,
+}
+
+#[wasm_bindgen]
+impl Runner {
+    /// About a file, told as in [`Bench::add_told`] or not.
+    #[wasm_bindgen(constructor)]
+    pub fn new(file: File, told: JsValue) -> Result<Runner, JsValue> {
+        let told = if told.is_undefined() { Told::default() } else { taken(told)? };
+        Ok(Runner { runner: card::Runner::new(dropped(file, told)) })
+    }
+
+    /// Begins one.
+    pub fn begin(&mut self, order: &[u8]) -> Result<(), JsValue> {
+        self.runner.begin(order).map_err(undone)
+    }
+
+    /// Works on for about `budget_ms`; what to hand back, once it is done.
+    pub fn step(&mut self, budget_ms: f64) -> Result<Option<Vec<u8>>, JsValue> {
+        let end = now_ms() + budget_ms;
+        loop {
+            let brought = self.runner.step().map_err(undone)?;
+            if brought.is_some() || now_ms() >= end {
+                return Ok(brought);
+            }
+        }
+    }
+}
+
 /// The user's choices with what they settle to.
 #[derive(Serialize)]
 struct ChoicesOut<'a> {
@@ -113,6 +150,27 @@ struct StepOut {
     done: bool,
     working: Option<u8>,
     changed: Vec<u8>,
+    waiting: bool,
+}
+
+/// Something another worker can do: see [`Bench::errand`].
+#[wasm_bindgen]
+pub struct ErrandOut {
+    /// By which it is handed back.
+    pub number: u32,
+    /// The file it is about.
+    pub file: u32,
+    /// Done in a moment, so that another may wait behind it.
+    pub is_short: bool,
+    order: Vec<u8>,
+}
+
+#[wasm_bindgen]
+impl ErrandOut {
+    /// For [`Runner::begin`]; uses it up.
+    pub fn into_order(self) -> Vec<u8> {
+        self.order
+    }
 }
 
 #[wasm_bindgen]
@@ -269,7 +327,7 @@ impl Bench {
     pub fn step(&mut self, budget_ms: f64) -> Answer {
         let end = now_ms() + budget_ms;
         let mut step = self.card.step();
-        while !step.progress.done && now_ms() < end {
+        while !step.progress.done && !step.waiting && now_ms() < end {
             step = self.card.step();
         }
         given(&StepOut {
@@ -277,7 +335,24 @@ impl Bench {
             done: step.progress.done,
             working: if step.progress.done { None } else { step.section },
             changed: self.card.take_changed(),
+            waiting: step.waiting,
         })
+    }
+
+    /// Something another worker can do meanwhile about one of the files it `can` open; nothing where there is none now.
+    pub fn errand(&mut self, can: &[u32]) -> Option<ErrandOut> {
+        let errand = self.card.errand(|id| can.contains(&id));
+        errand.map(|Errand { number, file, is_short, order }| ErrandOut { number, file, is_short, order })
+    }
+
+    /// Whether what comes of an errand is still of use.
+    pub fn awaits(&self, number: u32) -> bool {
+        self.card.awaits(number)
+    }
+
+    /// Takes what came of an errand; with nothing, it is done here.
+    pub fn take_back(&mut self, number: u32, brought: Option<Vec<u8>>) {
+        self.card.take_back(number, brought.as_deref());
     }
 
     /// The four answers.

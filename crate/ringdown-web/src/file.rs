@@ -41,6 +41,8 @@ pub struct BrowserFile {
     /// When it was last changed, as the browser said when it was dropped.
     changed_ms: f64,
     at: u64,
+    /// Where the last read ended.
+    read_to: u64,
     block: Vec<u8>,
     block_start: u64,
 }
@@ -55,7 +57,7 @@ impl BrowserFile {
         let drain = Drain::new().map_err(|error| refused(&error, 0))?;
         // A browser's length is a whole number below 2^53; `as` saturates.
         let length = file.size().max(0.0) as u64;
-        Ok(Self { file, reader, drain, length, changed_ms, at: 0, block: Vec::new(), block_start: 0 })
+        Ok(Self { file, reader, drain, length, changed_ms, at: 0, read_to: 0, block: Vec::new(), block_start: 0 })
     }
 
     /// Length in bytes.
@@ -98,8 +100,8 @@ impl BrowserFile {
 
     fn fill(&mut self) -> Result<()> {
         let end = self.block_start + self.block.len() as u64;
-        let jump = if self.at >= end { self.at - end } else { self.block_start.saturating_sub(self.at) };
-        let reads_on = !self.block.is_empty() && jump <= NEAR;
+        // From where the last read ended, not from the block's end: after a long block every place would be near.
+        let reads_on = !self.block.is_empty() && self.at.abs_diff(self.read_to) <= NEAR;
         let ahead = if reads_on { (2 * self.block.len() as u64).clamp(LEAST, BLOCK) } else { LEAST };
         let fresh = ahead.min(self.length - self.at) as usize;
         let kept = if self.at == end { self.block.len().min(TAIL) } else { 0 };
@@ -135,6 +137,7 @@ impl Read for BrowserFile {
             count
         };
         self.at += count as u64;
+        self.read_to = self.at;
         if self.at >= self.length && self.block.len() as u64 > LEAST {
             self.block = Vec::new(); // read to its end, a file keeps no memory: others follow
         }

@@ -34,7 +34,7 @@ pub fn write(glue: &Path) -> Result<u64, String> {
         card_css: text(www.join("card.css"))?,
         print_css: text(www.join("print.css"))?,
         glue: text(glue.join("ringdown.js"))?,
-        worker: text(www.join("worker.js"))?,
+        worker: [text(www.join("mate.js"))?, text(www.join("worker.js"))?].join("\n"),
         page: bundle(&modules(&www)?, "main.js")?,
         wasm,
     };

@@ -134,13 +134,10 @@ fn whole(options: &Options) -> Lane<'_> {
         lane.extend(long::STEPS.iter().map(|(name, step)| check(name, *step)));
     }
     if options.long && !options.no_browser && tools::can_be_alone() {
-        lane.push(("browser tests without a network", Box::new(|| browser_test(options, ALONE))));
+        lane.push(("browser tests without a network", Box::new(|| browser_test(options, tools::ALONE))));
     }
     lane
 }
-
-/// A namespace without any interface but the machine's own loop, on which the page is served.
-const ALONE: &[&str] = &["unshare", "--net", "--", "sh", "-c", "ip link set lo up && exec \"$@\"", "sh"];
 
 /// A step that is a single check.
 fn one(outcome: Result<(), String>) -> Outcome {

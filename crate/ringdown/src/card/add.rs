@@ -86,7 +86,17 @@ impl Card {
         let (role, role_reason) = self.role_for(&input.name, role);
         let id = self.next_id;
         self.next_id += 1;
-        self.files.push(File { id, input, sha256: None, role, role_reason, notes, content, hashing: None });
+        self.files.push(File {
+            id,
+            input,
+            sha256: None,
+            role,
+            role_reason,
+            notes,
+            content,
+            hashing: None,
+            hash_away: None,
+        });
         self.forget_learnt();
         self.changed.extend(1..=11);
         Ok(id)

@@ -13,15 +13,16 @@ mod cycle;
 mod driven;
 pub mod evidence;
 pub mod explain;
+mod glance;
 pub mod heard;
 mod input;
 mod learn;
 mod learn_log;
 pub mod listen;
 mod loads;
-mod measure;
 pub mod overview;
 pub mod own;
+mod pass;
 pub mod proof;
 pub mod recording;
 mod returned;
@@ -36,6 +37,7 @@ pub use choices::{Choices, ChosenBy, Feature, RoleReason, Settled};
 pub use input::Input;
 pub use learn::{Group, Judged, Moves, Outcome, Side, Source as LearntFrom};
 pub use learn_log::{LogEvent, LogOutcome};
+pub use pass::{Errand, Runner, Undone};
 pub use returned::{Expected, Refused};
 
 use crate::error::{Error, Kind as Fault, Place};
@@ -64,6 +66,8 @@ pub struct File {
     /// What is in it.
     pub content: Content,
     hashing: Option<work::Hashing>,
+    /// The errand that hashes it.
+    hash_away: Option<u32>,
 }
 
 impl File {
@@ -136,6 +140,7 @@ pub struct Card {
     overviews: std::cell::RefCell<overview::Overviews>,
     changed: BTreeSet<u8>,
     next_id: FileId,
+    next_errand: u32,
 }
 
 impl Card {

@@ -10,6 +10,7 @@ pub use crate::feature::sensor::Listened;
 use crate::read::sheet::{self, Sheet};
 use crate::read::{roles::Role, samples::Samples};
 use crate::signal::envelope::Envelope;
+use serde::{Deserialize, Serialize};
 
 /// A recording and what has been computed from it so far.
 pub struct Recording {
@@ -28,6 +29,10 @@ pub struct Recording {
     /// Loudness of the channels that may be sensors, where the crank signal told nothing and no search has begun.
     pub(super) heard: Option<Vec<(u16, Loudness)>>,
     pub(super) working: Option<super::work::Working>,
+    /// The errand that works out the figures of the sensors.
+    pub(super) sensors_away: Option<u32>,
+    /// The last first look into it.
+    pub(super) glance: std::cell::RefCell<Option<super::glance::Glance>>,
 }
 
 /// What the first pass found.
@@ -41,7 +46,7 @@ pub struct Survey {
 }
 
 /// One channel surveyed.
-#[derive(Clone, Default)]
+#[derive(Clone, Default, Serialize, Deserialize)]
 #[allow(missing_docs)]
 pub struct ChannelSurvey {
     pub min: f32,
@@ -90,7 +95,18 @@ impl Recording {
     /// Nothing computed yet.
     pub fn new(samples: Samples) -> Self {
         let samples = std::cell::RefCell::new(samples);
-        Self { samples, survey: None, sensors: None, maps: None, levels: None, cycle: None, heard: None, working: None }
+        Self {
+            samples,
+            survey: None,
+            sensors: None,
+            maps: None,
+            levels: None,
+            cycle: None,
+            heard: None,
+            working: None,
+            sensors_away: None,
+            glance: std::cell::RefCell::default(),
+        }
     }
 
     /// Length, seconds.
@@ -119,6 +135,7 @@ impl Recording {
         self.heard = None;
         self.working = None;
         self.sensors = None;
+        self.sensors_away = None;
         self.maps = None;
         self.cycle = None;
         self.forget_levels();
@@ -134,6 +151,7 @@ impl Recording {
 
     pub(super) fn forget_sensors(&mut self) {
         self.sensors = None;
+        self.sensors_away = None;
         if matches!(self.working, Some(super::work::Working::Sensors(_))) {
             self.working = None;
         }

@@ -1,14 +1,13 @@
 //! The work of a card in small steps: which task comes next, one slice of it at a time.
 
-use super::measure::{Levelling, Listening, Mapping, Surveying};
+use super::pass::{EventPass, Listening, Stand, Surveying};
 use super::recording::{Levels, Recording};
-use super::{Card, Content, File, FileId, RoleReason};
+use super::{Card, Content, File, FileId, Input, RoleReason};
+use crate::error::{Error, Kind, Place};
 use crate::progress::Progress;
 use crate::read::Hasher;
 use std::io::Read;
 
-/// Frames a slice holds: some 70 ms of work, so that a page can stop or answer in between.
-pub(super) const SLICE_FRAMES: usize = 1 << 16;
 /// Bytes hashed in a step.
 const HASH_BYTES: usize = 4 << 20;
 /// Bytes a call of the hash takes.
@@ -17,9 +16,9 @@ const HASH_PIECE: usize = 1 << 16;
 /// A pass over a recording under way.
 pub(super) enum Working {
     Survey(Box<Surveying>),
-    Maps(Box<Mapping>),
+    Maps(Box<EventPass>),
     Blind(Box<crate::crank::blind::Blind>),
-    Levels(Box<Levelling>),
+    Levels(Box<EventPass>),
     Sensors(Box<Listening>),
 }
 
@@ -37,10 +36,12 @@ pub struct Step {
     pub progress: Progress,
     /// Section the work belongs to.
     pub section: Option<u8>,
+    /// Nothing can be done until something given out, see [`Card::errand`], is taken back.
+    pub waiting: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Task {
+pub(super) enum Task {
     Survey(FileId),
     Maps(FileId),
     Search,
@@ -59,15 +60,16 @@ impl Card {
     /// Does the next piece of work, one slice at the most.
     pub fn step(&mut self) -> Step {
         let Some(task) = self.next_task() else {
-            return Step { progress: Progress { share: 1.0, done: true }, section: None };
+            return self.stepped(None, Stand::Waiting);
         };
+        let mut stand = Stand::Going;
         let section = match task {
             Task::Survey(id) => {
-                self.survey_slice(id);
+                stand = self.survey_slice(id);
                 4
             }
             Task::Maps(id) => {
-                self.maps_slice(id);
+                stand = self.maps_slice(id);
                 5
             }
             Task::Search => {
@@ -83,7 +85,7 @@ impl Card {
                 4
             }
             Task::Levels(id) => {
-                self.levels_slice(id);
+                stand = self.levels_slice(id);
                 7
             }
             Task::Sensors(id) => {
@@ -115,10 +117,17 @@ impl Card {
                 11
             }
         };
-        let done = self.next_task().is_none();
+        self.stepped(Some(section), stand)
+    }
+
+    fn stepped(&self, section: Option<u8>, stand: Stand) -> Step {
+        let left = self.next_task().is_some();
+        let away = self.files.iter().find_map(File::away);
+        let done = !left && away.is_none();
         Step {
             progress: Progress { share: if done { 1.0 } else { self.share().min(0.999) }, done },
-            section: Some(section),
+            section: if done { section } else { section.or(away) },
+            waiting: !done && (stand == Stand::Waiting || !left),
         }
     }
 
@@ -126,7 +135,7 @@ impl Card {
     /// band and window, levels in them, and what is learnt from levels; sensor figures and other hashes last: the numbers
     /// a user waits for come first. Where band and window are given, the search changes none of these and comes late, and
     /// so do the maps it looks at, unless a file's role is still to be told from them.
-    fn next_task(&self) -> Option<Task> {
+    pub(super) fn next_task(&self) -> Option<Task> {
         let recordings = || self.recordings();
         let survey =
             recordings().find(|(_, recording)| recording.survey.is_none()).map(|(file, _)| Task::Survey(file.id));
@@ -147,8 +156,8 @@ impl Card {
         let laid = || self.overlays.iter().any(|overlay| overlay.found.is_ok());
         let heard = || (!self.all_heard && laid()).then_some(Task::Heard);
         let sensors =
-            || recordings().find(|(_, recording)| recording.sensors.is_none()).map(|(file, _)| Task::Sensors(file.id));
-        let unhashed = || self.files.iter().filter(|file| file.sha256.is_none());
+            || recordings().find(|(_, recording)| recording.wants_sensors()).map(|(file, _)| Task::Sensors(file.id));
+        let unhashed = || self.files.iter().filter(|file| file.wants_hash());
         let doubtful =
             unhashed().find(|file| self.wanted_hash(&file.input.name).is_some()).map(|file| Task::Hash(file.id));
         let hash = || unhashed().next().map(|file| Task::Hash(file.id));
@@ -161,6 +170,11 @@ impl Card {
             first.or_else(maps).or_else(|| search().filter(|_| !given)).or_else(levels).or_else(learn)
         };
         limits.or_else(evidence).or_else(compare).or_else(heard).or_else(sensors).or_else(late).or_else(hash)
+    }
+
+    /// Whether a recording has been surveyed and its events, if any, have the levels asked for.
+    pub fn is_measured(&self, recording: &Recording) -> bool {
+        recording.survey.is_some() && !self.wants_levels(recording)
     }
 
     fn wants_levels(&self, recording: &Recording) -> bool {
@@ -180,8 +194,7 @@ impl Card {
             if let Content::Recording(recording) = &file.content {
                 let part = match &recording.working {
                     Some(Working::Survey(survey)) => survey.share(),
-                    Some(Working::Maps(maps)) => maps.share(),
-                    Some(Working::Levels(levels)) => levels.share(),
+                    Some(Working::Maps(pass) | Working::Levels(pass)) => pass.share(),
                     Some(Working::Sensors(sensors)) => sensors.share(),
                     Some(Working::Blind(_)) | None => 0.0,
                 };
@@ -202,15 +215,39 @@ impl Card {
     fn hash_slice(&mut self, id: FileId) {
         let Some(file) = self.files.iter_mut().find(|file| file.id == id) else { return };
         match hash_on(file) {
-            Ok(None) => return,
-            Ok(Some(hash)) => file.sha256 = Some(hash),
+            Ok(None) => {}
+            Ok(Some(hash)) => self.take_hash(id, hash),
             Err(error) => {
                 file.notes.push(error.to_string());
-                file.sha256 = Some(String::new());
+                self.take_hash(id, String::new());
             }
         }
+    }
+
+    /// Takes the hash of a file; an empty one where it could not be read.
+    pub(super) fn take_hash(&mut self, id: FileId, hash: String) {
+        let Some(file) = self.files.iter_mut().find(|file| file.id == id) else { return };
+        (file.sha256, file.hashing) = (Some(hash), None);
         self.changed.extend([2, 11]);
         self.refuse_other(id);
+    }
+}
+
+impl File {
+    pub(super) fn wants_hash(&self) -> bool {
+        self.sha256.is_none() && self.hash_away.is_none()
+    }
+
+    /// Section of what is being done elsewhere and waited for by nothing else.
+    fn away(&self) -> Option<u8> {
+        let sensors = matches!(&self.content, Content::Recording(recording) if recording.sensors_away.is_some());
+        if sensors { Some(3) } else { self.hash_away.map(|_| 11) }
+    }
+}
+
+impl Recording {
+    pub(super) fn wants_sensors(&self) -> bool {
+        self.sensors.is_none() && self.sensors_away.is_none()
     }
 }
 
@@ -228,27 +265,38 @@ fn wants_maps(recording: &Recording) -> bool {
 }
 
 /// Hashes on; the digest once the end is reached.
-fn hash_on(file: &mut File) -> Result<Option<String>, crate::error::Error> {
-    let io = |at: u64, error| crate::error::Error::io(&file.input.name, at, error);
-    if file.hashing.is_none() {
-        let source = (file.input.open)().map_err(|error| io(0, error))?;
-        file.hashing = Some(Hashing { hasher: Hasher::new(), source, done: 0 });
+fn hash_on(file: &mut File) -> Result<Option<String>, Error> {
+    let hashing = match &mut file.hashing {
+        Some(hashing) => hashing,
+        none => none.insert(Hashing::of(&file.input)?),
+    };
+    hashing.go_on(&file.input)
+}
+
+impl Hashing {
+    /// # Errors
+    /// The file can't be opened.
+    pub(super) fn of(input: &Input) -> Result<Self, Error> {
+        Ok(Hashing { hasher: Hasher::new(), source: input.source()?, done: 0 })
     }
-    let Some(hashing) = &mut file.hashing else { return Ok(None) };
-    let mut block = vec![0; HASH_BYTES.min(file.input.bytes as usize + 1)];
-    let count = hashing.source.read(&mut block).map_err(|error| io(hashing.done, error))?;
-    // Engines compile wasm better between calls than inside one long call.
-    block[..count].chunks(HASH_PIECE).for_each(|piece| hashing.hasher.update(piece));
-    hashing.done += count as u64;
-    if count > 0 {
-        return Ok(None);
+
+    /// Hashes on; the digest once the end is reached.
+    ///
+    /// # Errors
+    /// The file can't be read any more, or is shorter than it was.
+    pub(super) fn go_on(&mut self, input: &Input) -> Result<Option<String>, Error> {
+        let mut block = vec![0; HASH_BYTES.min(input.bytes as usize + 1)];
+        let count = self.source.read(&mut block).map_err(|error| Error::io(&input.name, self.done, error))?;
+        // Engines compile wasm better between calls than inside one long call.
+        block[..count].chunks(HASH_PIECE).for_each(|piece| self.hasher.update(piece));
+        self.done += count as u64;
+        if count > 0 {
+            return Ok(None);
+        }
+        if self.done != input.bytes {
+            let fault = Kind::Truncated { promised: input.bytes, present: self.done };
+            return Err(Error::new(&input.name, Place::Byte(self.done), fault));
+        }
+        Ok(Some(std::mem::replace(&mut self.hasher, Hasher::new()).finish()))
     }
-    if hashing.done != file.input.bytes {
-        return Err(crate::error::Error::new(
-            &file.input.name,
-            crate::error::Place::Byte(hashing.done),
-            crate::error::Kind::Truncated { promised: file.input.bytes, present: hashing.done },
-        ));
-    }
-    Ok(file.hashing.take().map(|hashing| hashing.hasher.finish()))
 }

@@ -3,6 +3,7 @@
 use super::track::{Segment, Track};
 use crate::sparing::push_sparingly;
 use crate::stats::order::Arrange;
+use serde::{Deserialize, Serialize};
 
 /// Firing angles nearer than this, one turn apart, are the two candidates of one place.
 const SAME_DEG: f64 = 1.0;
@@ -11,7 +12,7 @@ const SAME_DEG: f64 = 1.0;
 const TOO_SOON: f64 = 0.6;
 
 /// One combustion event.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Event {
     /// Firing TDC, seconds from the file's start.
     pub t_s: f64,

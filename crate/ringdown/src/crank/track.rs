@@ -2,6 +2,7 @@
 
 use super::pace;
 pub use super::pace::Noise;
+use serde::{Deserialize, Serialize};
 use std::cell::Cell;
 
 /// Change of speed from one period to the next that still counts as steady.
@@ -18,7 +19,7 @@ pub struct Track {
 }
 
 /// One unbroken stretch of synchronisation.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Segment {
     /// Knot times, seconds, rising.
     pub t_s: Vec<f64>,
@@ -29,6 +30,7 @@ pub struct Segment {
     /// Estimated error of the angle, degrees, 95 %.
     pub error_deg: f64,
     /// How the knots scatter.
+    #[serde(skip)]
     pub noise: Noise,
 }
 

@@ -1,6 +1,7 @@
 //! What the user's control unit can be set to, and what its own filter does to the signal.
 
 use crate::signal::filter::{Pass, Sos, butterworth};
+use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 /// Order of a band-pass where the sheet names none: one pair of poles (common practice, no source).
@@ -9,7 +10,7 @@ const USUAL_ORDER: usize = 2;
 const RATE_PER_CENTRE: f64 = 40.0;
 
 /// The `control` part of an engine sheet; an empty list: anything can be set.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Control {
     /// Band centres, Hz.
     pub centre_hz: Vec<f64>,
@@ -28,7 +29,7 @@ pub struct Control {
 }
 
 /// A band the control unit can be set to.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Settable {
     /// Centre, Hz.
     pub centre_hz: f64,

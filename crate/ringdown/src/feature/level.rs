@@ -6,6 +6,7 @@ use crate::signal::extreme::higher;
 use crate::signal::filter::{Pass, Sos, butterworth};
 use crate::signal::filtfilt::filtfilt_together;
 use crate::units::decibels;
+use serde::{Deserialize, Serialize};
 use std::array::from_fn;
 
 /// First crank angle of a profile, degrees after firing TDC.
@@ -24,7 +25,7 @@ pub const SLOWEST_RPM: f32 = 250.0;
 pub const TRANSIENT_RPM_PER_S: f32 = 4000.0;
 
 /// Why an event has no level, or one that floor and limits do not use.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum LeftOut {
     /// The window reaches outside the signal or the known crank angle.
     Outside,
@@ -37,7 +38,7 @@ pub enum LeftOut {
 }
 
 /// Measured level of one event, dB re full scale (a full-scale square = 0 dB).
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Level {
     /// Mean square in band and window.
     pub energy_db: f32,

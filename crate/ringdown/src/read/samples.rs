@@ -135,9 +135,27 @@ impl Samples {
     /// # Errors
     /// When the file can't be read any more, or has shrunk since it was opened.
     pub fn read(&mut self, first: u64, count: usize, planes: &mut Planes) -> Result<usize, Error> {
+        self.read_channels(first, count, planes, |_| true)
+    }
+
+    /// As [`Samples::read`], of the `wanted` channels (from 1); the planes of others are empty where leaving them out saves
+    /// work.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn read_channels(
+        &mut self,
+        first: u64,
+        count: usize,
+        planes: &mut Planes,
+        wanted: impl Fn(u16) -> bool,
+    ) -> Result<usize, Error> {
         let count = self.frames.saturating_sub(first).min(count as u64) as usize;
+        let all = !self.is_plain();
         planes.resize_with(self.channels, Vec::new);
-        planes.iter_mut().for_each(|plane| plane.resize(count, 0.0));
+        for (plane, channel) in planes.iter_mut().zip(1..) {
+            plane.resize(if all || wanted(channel) { count } else { 0 }, 0.0);
+        }
         if count > 0 {
             self.body.fill(first, count, planes)?;
         }

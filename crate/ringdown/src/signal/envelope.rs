@@ -2,6 +2,7 @@
 
 use super::extreme::{higher, lower};
 use crate::sparing::push_sparingly;
+use serde::{Deserialize, Serialize};
 use std::array::from_fn;
 
 /// Samples a block of the finest level spans: two numbers each, so the pyramid takes about samples / 96 numbers.
@@ -14,7 +15,7 @@ const LANES: usize = 8;
 const STEP: usize = 4;
 
 /// Smallest and largest sample of a stretch; the empty stretch has `min > max`.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Extent {
     min: f32,
     max: f32,
@@ -68,7 +69,7 @@ impl Columns {
 }
 
 /// Extents of one channel at block sizes 256, 1024, 4096, ..., built while reading.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Envelope {
     /// Finest first; each block of a level but the last holds `STEP` of the level before.
     levels: Vec<Vec<Extent>>,

@@ -20,7 +20,7 @@ const ORDER: &[&[&str]] = &[
 
 /// Classic scripts, which import nothing: under `file://` no worker of another kind starts, and the keeper of the page for
 /// offline use must not depend on what it keeps.
-const ALONE: &[&str] = &["worker.js", "service-worker.js"];
+const ALONE: &[&str] = &["mate.js", "worker.js", "service-worker.js"];
 
 /// Imports by file: who, and the files it imports.
 type Imports<'a> = BTreeMap<&'a str, Vec<String>>;

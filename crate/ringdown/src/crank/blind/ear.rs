@@ -4,6 +4,7 @@ use crate::read::samples::Planes;
 use crate::signal::filter::{Abreast, Pass, butterworth};
 use crate::signal::level::quick_db;
 use crate::sparing::push_sparingly;
+use serde::{Deserialize, Serialize};
 
 /// Combustion and valves are heard here in any engine; hum, road and orders of imbalance are not.
 const BAND_HZ: [f64; 2] = [2000.0, 15_000.0];
@@ -26,7 +27,7 @@ pub struct Ears {
 }
 
 /// Loudness of a channel over time, half a decibel a step.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Loudness {
     /// Values a second.
     pub rate_hz: f64,

@@ -6,6 +6,7 @@ use crate::feature::level::{LeftOut, SLOWEST_RPM, Slice, TRANSIENT_RPM_PER_S};
 use crate::signal::extreme::lower;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
+use serde::{Deserialize, Serialize};
 
 /// Middles of the frames that make up the reference window, degrees after firing TDC.
 const REFERENCE_DEG_ATDC: [f64; 4] = [-55.0, -45.0, -35.0, -25.0];
@@ -14,7 +15,7 @@ const ANCHORS_DEG_ATDC: [f64; 6] = [-60.0, -15.0, 15.0, 45.0, 80.0, 122.0];
 
 /// Maps of events, packed: [`ROWS`] x `bins` values each, row after row (reference first), the upper half of an f32 each
 /// (8 bits of mantissa: within 0.02 dB).
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Maps {
     /// Bins of a row, from [`FIRST_BIN`] on.
     pub bins: usize,

@@ -5,10 +5,10 @@
 use super::spectra::{CLASSES, UNKNOWN, class_of};
 use crate::signal::kurtosis::SpectralKurtosis;
 use crate::signal::taper::{Shape, Taper};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Spectral kurtosis of a channel: 0 where it is as even as noise, large where its power comes in short bursts.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Bursts {
     /// Hz between two values.
     pub bin_hz: f64,

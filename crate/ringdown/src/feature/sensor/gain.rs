@@ -1,10 +1,10 @@
 //! Gain of one sensor against another from events both heard.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 /// Difference of gain, dB, with its interval.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Gain {
     /// Median of second less first.
     pub db: f64,

@@ -10,10 +10,10 @@ use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
 use crate::stats::order::Arrange;
 use crate::stats::robust::{Definition, median, quantile, sorted};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The strongest mains line.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Hum {
     /// Mains frequency: 50 or 60 Hz.
     pub mains_hz: f64,

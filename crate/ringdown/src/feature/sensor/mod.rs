@@ -28,14 +28,13 @@ pub use spikes::Spikes;
 use crate::units::decibels;
 use bursts::BurstScan;
 use hum::HumScan;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use spectra::SpectraScan;
 use spikes::SpikeScan;
 use values::Values;
 
 /// Why a channel carries no engine.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case", tag = "reason")]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Dead {
     /// No samples.
     Empty,
@@ -61,7 +60,7 @@ pub enum Dead {
 }
 
 /// The figures of one channel. Levels are dB re full scale (10 log10 of the mean square).
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SensorFeatures {
     /// Samples seen.
     pub samples: u64,

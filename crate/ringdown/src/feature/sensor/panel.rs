@@ -10,10 +10,10 @@ use crate::signal::spectrum::{Cross, Detrend};
 use crate::signal::taper::{Shape, Taper};
 use crate::stats::order::Arrange;
 use crate::units::decibels;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The figures of one sensor of a recording.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Listened {
     /// Its own.
     pub features: SensorFeatures,
@@ -32,7 +32,7 @@ pub struct Listened {
 }
 
 /// How loud a sensor hears a cylinder.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// Cylinder, from 1.
     pub cylinder: u16,
@@ -43,7 +43,7 @@ pub struct Heard {
 }
 
 /// One sensor beside another.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Beside {
     /// The other's place among the sensors, from 0.
     pub other: usize,
@@ -57,7 +57,7 @@ pub struct Beside {
 }
 
 /// Mean difference of two sensors' levels at one cylinder.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Difference {
     /// Cylinder, from 1.
     pub cylinder: u16,
@@ -72,7 +72,7 @@ pub struct Difference {
 }
 
 /// A combustion whose sound falls into the samples `from..to`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Combustion {
     /// First sample of the recording.
     pub from: u64,

@@ -7,10 +7,10 @@
 use crate::signal::fourier::Fourier;
 use crate::signal::taper::{Shape, Taper};
 use rustfft::num_complex::Complex;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The wheel's signal in a sensor's.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Pickup {
     /// Lines a turn of the crank; `None` where the speed is not known.
     pub order: Option<f64>,

@@ -12,10 +12,10 @@
 
 use super::spectra::{PEAKS_ABOVE_HZ, SpectraScan};
 use crate::stats::order::Arrange;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A resonance of the second order fitted to the spectrum pooled over speeds.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Resonance {
     /// Resonance frequency, Hz.
     pub f0_hz: f64,
@@ -34,7 +34,7 @@ pub struct Resonance {
 }
 
 /// What lies on one side of the peak, further off than 1.5 half-power widths; medians over frequency.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Side {
     /// How far it lies under the peak, dB.
     pub down_db: f64,

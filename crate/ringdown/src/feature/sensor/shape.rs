@@ -1,10 +1,10 @@
 //! The broad shape of a sensor's spectrum: levels in thirds of an octave, their slope, and whether the top is cut off.
 
 use crate::stats::robust::median;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Level of a third of an octave.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Third {
     /// Geometric middle, Hz.
     pub hz: f64,
@@ -29,7 +29,7 @@ pub fn thirds(bins_db: &[f64], bin_hz: f64) -> Vec<Third> {
 }
 
 /// Slope over frequency with its interval.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Slope {
     /// dB an octave.
     pub db_per_octave: f64,

@@ -7,11 +7,10 @@ use crate::signal::segments::Segments;
 use crate::signal::stft::Stft;
 use crate::signal::taper::{Shape, Taper};
 use crate::units::decibels;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Which engine speed a spectrum belongs to.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case", tag = "kind")]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Speed {
     /// Under 400 rpm: at rest or being cranked.
     Rest,
@@ -27,7 +26,7 @@ pub enum Speed {
 }
 
 /// The mean spectrum at one speed.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SpeedSpectrum {
     /// Which.
     pub speed: Speed,
@@ -41,7 +40,7 @@ pub struct SpeedSpectrum {
 }
 
 /// Where the spectrum peaks at one speed, above 1 kHz.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Peak {
     /// Engine speed, 1/min, middle of a class 250 wide.
     pub rpm: f64,
@@ -52,7 +51,7 @@ pub struct Peak {
 }
 
 /// All spectra of a channel.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Spectra {
     /// Width of a value of the spectra, Hz.
     pub step_hz: f64,

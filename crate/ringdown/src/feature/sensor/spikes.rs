@@ -7,10 +7,10 @@
 
 use crate::signal::extreme::higher;
 use crate::stats::rate::Rate;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// How many spikes there are.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Spikes {
     /// Spikes counted.
     pub count: u64,

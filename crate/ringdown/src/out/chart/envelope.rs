@@ -10,9 +10,8 @@ use crate::signal::envelope::{BLOCK, Columns, columns_of};
 
 /// Lanes of a log at most.
 const MOST_LANES: usize = 10;
-/// Stretches of a first look, and samples of each.
+/// Places of a first look.
 const MOST_LOOKS: usize = 160;
-const LOOK: u64 = 512;
 
 /// Envelope of all channels of a file, stacked, over `range_s` (all of it where `None`) in `columns` columns.
 pub fn envelope(card: &Card, id: FileId, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
@@ -87,34 +86,17 @@ fn stacked(lanes: &[Lane], [from_s, to_s]: [f64; 2]) -> (Vec<Layer>, Axis) {
     (lanes.iter().enumerate().map(layer).collect(), axis)
 }
 
-/// A first look before the file has been read: [`LOOK`] samples from the middle of each of [`MOST_LOOKS`] stretches at most,
-/// from files where that costs no more than it sounds.
+/// A first look before the file has been read, in [`MOST_LOOKS`] places at most.
 fn glance(name: &str, id: FileId, recording: &Recording, range_s: Option<[f64; 2]>, columns: usize) -> Option<Figure> {
     let rate = recording.sample_rate_hz();
-    let mut samples = recording.samples.borrow_mut();
-    let duration_s = samples.frames as f64 / rate;
+    let duration_s = recording.duration_s();
     let [from_s, to_s] = range_s.unwrap_or([0.0, duration_s]);
     let (from, to) = ((from_s.max(0.0) * rate) as u64, (to_s.min(duration_s).max(0.0) * rate).ceil() as u64);
-    if to <= from || !samples.is_plain() {
-        return None;
-    }
-    let looks = (columns.clamp(2, MOST_LOOKS) as u64).min(to - from);
-    let mut lanes = vec![Columns::default(); samples.channels];
-    let mut planes = Vec::new();
-    for look in 0..looks {
-        let [start, end] = [look, look + 1].map(|at| from + (to - from) * at / looks);
-        let first = (start + (end - start) / 2).saturating_sub(LOOK / 2).max(start);
-        samples.read(first, LOOK.min(end - first) as usize, &mut planes).ok()?;
-        for (lane, plane) in lanes.iter_mut().zip(&planes) {
-            let seen = columns_of(plane, 1);
-            lane.min.extend(seen.min);
-            lane.max.extend(seen.max);
-        }
-    }
+    let lanes = recording.glance([from, to], columns.clamp(2, MOST_LOOKS))?;
     let span_s = [from as f64 / rate, to as f64 / rate];
-    let lanes = lanes.into_iter().map(|columns| {
+    let lanes = lanes.iter().map(|columns| {
         let largest = columns.min.iter().chain(&columns.max).fold(0.0_f32, |most, value| most.max(value.abs()));
-        Lane { columns, largest, ink: Ink::Quiet }
+        Lane { columns: columns.clone(), largest, ink: Ink::Quiet }
     });
     let (layers, y) = stacked(&lanes.collect::<Vec<_>>(), span_s);
     Some(Figure {

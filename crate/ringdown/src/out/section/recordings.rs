@@ -247,6 +247,8 @@ pub struct FileRow {
     pub sha256: String,
     /// Sensor channels, from 1.
     pub sensors: Vec<u16>,
+    /// A recording surveyed, its events measured.
+    pub is_measured: bool,
     pub channels: Vec<ChannelRow>,
     /// What was assumed or left out, and what went wrong while it was read.
     pub notes: Vec<String>,
@@ -295,6 +297,7 @@ fn listed(card: &Card, file: &File) -> FileRow {
         bytes: file.input.bytes,
         sha256: file.sha256.clone().unwrap_or_default(),
         sensors,
+        is_measured: matches!(&file.content, Content::Recording(recording) if card.is_measured(recording)),
         channels,
         notes: file.notes.clone(),
     }

@@ -1,0 +1,146 @@
+//! The pass for the figures of the sensors.
+
+use super::SLICE_FRAMES;
+use crate::card::FileRole;
+use crate::card::recording::Recording;
+use crate::crank::events::Event;
+use crate::error::Error;
+use crate::feature::sensor::{Combustion, Listened, Panel};
+use crate::read::roles::Role;
+use crate::read::samples::{Planes, Samples};
+use crate::read::sheet::Sheet;
+use serde::{Deserialize, Serialize};
+
+/// Stretch over which speed counts as constant, s.
+const STRETCH_S: f64 = 0.1;
+/// The sound of a combustion, degrees after its TDC, as far as the next one leaves room.
+const HEARD_DEG: [f64; 2] = [5.0, 65.0];
+/// Where its later part begins: what closes or strikes at one place of it can't rule both.
+const LATER_DEG: f64 = 20.0;
+/// Share of the firing interval that is listened to.
+const HEARD_SHARE: f64 = 0.75;
+
+/// All that the sensors' figures hang on but the samples.
+#[derive(Serialize, Deserialize)]
+pub(super) struct Plan {
+    frames: u64,
+    channels: Vec<u16>,
+    /// The crank wheel's channel, whose signal may leak into a sensor's.
+    wheel: Option<u16>,
+    /// Speed in the middle of each stretch, 1/min.
+    rpm: Vec<Option<f64>>,
+    combustions: Vec<Combustion>,
+    /// Stretches before the one each combustion's TDC lies in.
+    due: Vec<u32>,
+}
+
+/// The pass under way.
+pub(in crate::card) struct Listening {
+    plan: Plan,
+    next: u64,
+    /// First stretch not yet heard.
+    stretch: usize,
+    /// First combustion not yet announced.
+    combustion: usize,
+    planes: Planes,
+    panel: Panel,
+}
+
+/// Stretches of a slice, from its first frame on: the last may be short.
+fn stretches(frames: usize, rate: f64) -> impl Iterator<Item = std::ops::Range<usize>> {
+    let length = ((STRETCH_S * rate) as usize).max(1);
+    (0..frames).step_by(length).map(move |from| from..(from + length).min(frames))
+}
+
+impl Plan {
+    pub(super) fn of(recording: &Recording, sheet: Option<&Sheet>, role: FileRole) -> Self {
+        let rate = recording.sample_rate_hz();
+        let frames = recording.samples.borrow().frames;
+        let track = recording.crank().map(|crank| &crank.track);
+        let events = recording.crank().map_or(&[][..], |crank| &crank.events);
+        let cylinders = sheet.and_then(|sheet| sheet.cylinders).unwrap_or(1).max(1);
+        let interval_deg = sheet.map_or(720.0, Sheet::cycle_deg) / f64::from(cylinders);
+        // An engine that is off stands throughout.
+        let rpm_at = |t_s| match role {
+            FileRole::EngineOff => Some(0.0),
+            _ => track.and_then(|track| track.rpm_at(t_s)),
+        };
+        let (mut rpm, mut combustions, mut due) = (Vec::new(), Vec::new(), Vec::new());
+        let mut waiting = events.iter().peekable();
+        for first in (0..frames).step_by(SLICE_FRAMES) {
+            let count = (frames - first).min(SLICE_FRAMES as u64) as usize;
+            for stretch in stretches(count, rate) {
+                rpm.push(rpm_at((first as f64 + 0.5 * (stretch.start + stretch.end) as f64) / rate));
+                let end = first + stretch.end as u64;
+                while let Some(event) = waiting.next_if(|event| event.t_s * rate < end as f64) {
+                    if let Some(combustion) = combustion(event, interval_deg, rate) {
+                        combustions.push(combustion);
+                        due.push(rpm.len() as u32 - 1);
+                    }
+                }
+            }
+        }
+        let wheel = (1..=recording.channels()).find(|channel| recording.role(*channel, sheet) == Role::Wheel);
+        Self { frames, channels: recording.sensor_channels(sheet), wheel, rpm, combustions, due }
+    }
+}
+
+impl Listening {
+    pub(super) fn new(plan: Plan, sample_rate_hz: f64) -> Self {
+        let panel = Panel::new(sample_rate_hz, plan.channels.len());
+        Self { plan, next: 0, stretch: 0, combustion: 0, planes: Planes::new(), panel }
+    }
+
+    pub(in crate::card) fn share(&self) -> f64 {
+        self.next as f64 / self.plan.frames.max(1) as f64
+    }
+
+    /// One slice on; whether there was one.
+    ///
+    /// # Errors
+    /// The file can't be read any more.
+    pub(super) fn go_on(&mut self, samples: &mut Samples) -> Result<bool, Error> {
+        let left = self.plan.frames.saturating_sub(self.next).min(SLICE_FRAMES as u64) as usize;
+        let Plan { channels, wheel, .. } = &self.plan;
+        let heard = |channel| channels.contains(&channel) || *wheel == Some(channel);
+        let count = samples.read_channels(self.next, left, &mut self.planes, heard)?;
+        self.listen(count, samples.sample_rate_hz);
+        self.next += count as u64;
+        Ok(count > 0)
+    }
+
+    /// Feeds the sensors' scans stretch by stretch, each with the speed at its middle.
+    fn listen(&mut self, frames: usize, rate: f64) {
+        for stretch in stretches(frames, rate) {
+            let part = |channel: u16| {
+                self.planes.get(usize::from(channel).wrapping_sub(1)).and_then(|plane| plane.get(stretch.clone()))
+            };
+            let sensors: Vec<&[f32]> = self.plan.channels.iter().map(|channel| part(*channel).unwrap_or(&[])).collect();
+            let wheel = self.plan.wheel.and_then(part);
+            while let (Some(combustion), Some(due)) =
+                (self.plan.combustions.get(self.combustion), self.plan.due.get(self.combustion))
+            {
+                if *due as usize > self.stretch {
+                    break;
+                }
+                self.panel.announce(*combustion);
+                self.combustion += 1;
+            }
+            self.panel.push(&sensors, wheel, self.plan.rpm.get(self.stretch).copied().flatten());
+            self.stretch += 1;
+        }
+    }
+
+    /// The figures of each sensor, by channel.
+    pub(super) fn finish(self) -> Vec<(u16, Listened)> {
+        self.plan.channels.into_iter().zip(self.panel.finish()).collect()
+    }
+}
+
+fn combustion(event: &Event, interval_deg: f64, rate: f64) -> Option<Combustion> {
+    let cylinder = event.cylinder?;
+    let deg_per_s = 6.0 * f64::from(event.rpm).max(60.0);
+    let at = |deg: f64| ((event.t_s + deg / deg_per_s) * rate).max(0.0) as u64;
+    let end_deg = HEARD_DEG[1].min(HEARD_DEG[0] + HEARD_SHARE * interval_deg);
+    Some(Combustion { from: at(HEARD_DEG[0]), later: at(LATER_DEG), to: at(end_deg), cylinder })
+}
