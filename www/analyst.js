@@ -49,8 +49,8 @@ export class Analyst {
     this.origin = null;
     /** @type {Worker | null} */
     this.worker = null;
-    /** Helps the first. @type {Worker | null} */
-    this.second = null;
+    /** Those that help the first, by what they do. @type {Map<string, Worker>} */
+    this.helpers = new Map();
     /** @type {Map<number, Open>} */
     this.open = new Map();
     /** @type {Source[]} */
@@ -105,14 +105,14 @@ export class Analyst {
 
   /** Another worker, for the second half of a long log or for errands; it ends by itself. One that can't start leaves the
    * first alone. @param {import("./protocol.js").AskSecond | import("./protocol.js").AskMate} asked */
-  startSecond({ tell: _tell, to, ...rest }) {
+  startSecond({ tell, to, ...rest }) {
     if (!this.origin) return;
     const first = this.worker;
     const second = this.origin.worker();
-    this.second = second;
+    this.helpers.set(tell, second);
     second.onerror = () => {
       second.terminate();
-      first?.postMessage({ id: 0, gen: null, call: "alone", args: [] });
+      first?.postMessage({ id: 0, gen: null, call: "alone", args: [tell] });
     };
     second.postMessage({ start: this.origin.from, ...rest, to }, [to]);
   }
@@ -274,8 +274,9 @@ export class Analyst {
    * @param {string} doing @param {string} message */
   breakDown(doing, message) {
     this.worker?.terminate();
-    this.second?.terminate();
-    this.worker = this.second = null;
+    for (const helper of this.helpers.values()) helper.terminate();
+    this.helpers.clear();
+    this.worker = null;
     this.breakdowns += 1;
     const open = [...this.open.values()];
     this.open.clear();

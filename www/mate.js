@@ -16,10 +16,12 @@ const LOOKS = 6;
 /** The side that gives errands. */
 class Errands {
   /** @param {(to: MessagePort) => void} call has a worker started that listens there
-   * @param {(number: number, brought: Uint8Array | undefined) => void} bring hands what came to the bench; nothing: it does it itself */
-  constructor(call, bring) {
+   * @param {(number: number, brought: Uint8Array | undefined) => void} bring hands the bench what came; nothing: it could not be done
+   * @param {(number: number) => void} recall tells the bench that nobody does it any more */
+  constructor(call, bring, recall) {
     this.call = call;
     this.bring = bring;
+    this.recall = recall;
     /** Recordings by number. @type {Map<number, Long>} */
     this.long = new Map();
     /** @type {MessagePort | null} */
@@ -73,7 +75,7 @@ class Errands {
     this.waiting = false;
     const left = this.out;
     this.out = [];
-    for (const { number } of left) this.bring(number, undefined);
+    for (const { number } of left) this.recall(number);
   }
 
   /** The mate broke down, or can't be had: from now on this worker is alone. */

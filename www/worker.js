@@ -102,18 +102,22 @@
       tell({ tell: "failed", id: null, error: asFault(thrown) });
       if (faults < FAULTS_IN_A_ROW) return;
       pending = false;
+      errands.dismiss();
       tellProgress(true, 1, null, "");
     }
   }
 
-  const errands = new Errands((to) => tell({ tell: "mate", to }, [to]), (number, brought) => {
+  /** What an errand came to, for the bench, which goes on with it. @param {(ours: import("./protocol.js").Bench) => void} how */
+  function settle(how) {
     try {
-      bench?.take_back(number, brought);
+      if (bench && !spent) how(bench);
     } catch (thrown) {
       if (!trapped(thrown, null, "analysis")) throw thrown;
     }
     if (!busy && bench && !spent) pump();
-  });
+  }
+  const errands = new Errands((to) => tell({ tell: "mate", to }, [to]),
+    (number, brought) => settle((ours) => ours.take_back(number, brought)), (number) => settle((ours) => ours.recall(number)));
 
   /** Makes the files of one demo evening. @param {Request} request */
   async function makeDemo(request) {
@@ -134,7 +138,8 @@
     const [file, , told] = /** @type {[File, string | undefined, import("./protocol.js").Told | undefined]} */ (args);
     if (file.size < LONG_BYTES) return ours[call](...args);
     const added = await read(ours, call, args);
-    if (added.kind === "recording" && !added.more?.length) errands.long.set(added.id, { file, told });
+    // what an archive held goes by another name
+    if (added.kind === "recording" && added.name === file.name) errands.long.set(added.id, { file, told });
     return added;
   }
 
@@ -245,7 +250,7 @@
       return void (file ? readSecond({ ...second, file }) : doErrands(second.to, wasm_bindgen({ module_or_path: second.start }), breathe));
     }
     if (data.start !== undefined) return void start(data.start);
-    if (data.call === "alone") { alone?.(); return errands.lose(); }
+    if (data.call === "alone") return data.args[0] === "mate" ? errands.lose() : alone?.();
     if (data.call === "stop") stopped = true; // also between the steps of a demo being made
     newest = Math.max(newest, data.gen ?? 0);
     if (data.call === "beat") return tell({ tell: "alive" });

@@ -35,8 +35,10 @@ enum Helper {
     Abreast,
     /// Done when the card can't go on without, or every now and then.
     Late,
-    /// By chance done, lost or damaged.
+    /// By chance done or not; now and then damaged, after which a file is left alone.
     Careless(u64),
+    /// None is ever done.
+    Failing,
 }
 
 struct Mate {
@@ -84,10 +86,15 @@ impl Mate {
         }
         let Some(mut brought) = runner.step().expect("a readable file") else { return true };
         self.out.remove(0);
-        let fate = if matches!(self.helper, Helper::Careless(_)) { self.draw.below(4) } else { 0 };
+        let fate = match self.helper {
+            Helper::Careless(_) => self.draw.below(30),
+            Helper::Failing => 0,
+            _ => 29,
+        };
         match fate {
-            1 => card.take_back(number, None),
-            2 => {
+            0 => card.take_back(number, None),
+            2..10 => card.recall(number),
+            1 => {
                 brought.truncate(self.draw.below(brought.len()));
                 card.take_back(number, Some(&brought));
             }
@@ -164,6 +171,9 @@ fn two_workers_say_what_one_says() {
         all.extend(kinds);
     }
     assert_eq!(all, [0, 1, 2, 3].into(), "survey, events, sensors, hash");
+    let (failing, kinds) = worked(Helper::Failing, &given(), None);
+    assert_same(&alone, &failing, "nothing is ever done");
+    assert!(kinds.is_empty());
     for (helper, change) in [(Helper::Abreast, 3), (Helper::Late, 7), (Helper::Careless(9), 5)] {
         let (both, _) = worked(helper, &given(), Some(change));
         assert_same(&alone, &both, &format!("{helper:?}, another band every {change} steps"));

@@ -2,12 +2,13 @@
 
 use ringdown::card::{Card, Errand, FileId, Input, Runner};
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::SystemTime;
 
 /// Works the card to its end, telling the share done after each step.
 pub fn work(card: &mut Card, paths: &[PathBuf], mut tell: impl FnMut(f64)) {
-    let open: HashMap<FileId, PathBuf> = reachable(card, paths);
+    let open = reachable(card, paths);
     let several = std::thread::available_parallelism().is_ok_and(|cores| cores.get() > 1);
     std::thread::scope(|scope| {
         let mut mate = (several && !open.is_empty()).then(|| {
@@ -36,16 +37,23 @@ pub fn work(card: &mut Card, paths: &[PathBuf], mut tell: impl FnMut(f64)) {
     });
 }
 
+/// Where a file lies, and when it was last changed.
+type Place = (PathBuf, Option<SystemTime>);
+
+fn changed(path: &Path) -> Option<SystemTime> {
+    std::fs::metadata(path).and_then(|metadata| metadata.modified()).ok()
+}
+
 /// Files the thread can open by their path. Two of one name and length can't be told apart, files of an archive or joined
 /// ones have no path.
-fn reachable(card: &Card, paths: &[PathBuf]) -> HashMap<FileId, PathBuf> {
+fn reachable(card: &Card, paths: &[PathBuf]) -> HashMap<FileId, Place> {
     let is = |path: &PathBuf, input: &Input| {
         path.file_name().is_some_and(|name| name.to_string_lossy() == input.name)
             && std::fs::metadata(path).is_ok_and(|metadata| metadata.len() == input.bytes)
     };
     let only = |input: &Input| {
         let mut same = paths.iter().filter(|path| is(path, input));
-        same.next().filter(|_| same.next().is_none()).cloned()
+        same.next().filter(|_| same.next().is_none()).map(|path| (path.clone(), changed(path)))
     };
     card.recordings().filter_map(|(file, _)| Some((file.id, only(&file.input)?))).collect()
 }
@@ -61,7 +69,7 @@ struct Mate {
 
 impl Mate {
     /// One errand, and one more behind a short one, so that the thread never stands idle.
-    fn give(&mut self, card: &mut Card, open: &HashMap<FileId, PathBuf>) {
+    fn give(&mut self, card: &mut Card, open: &HashMap<FileId, Place>) {
         while self.out.is_empty() || matches!(self.out[..], [(_, true)]) {
             let Some(errand) = card.errand(|id| open.contains_key(&id)) else { return };
             let (number, is_short) = (errand.number, errand.is_short);
@@ -88,14 +96,10 @@ impl Mate {
 }
 
 /// Does errands until nobody gives any more.
-fn serve(
-    open: &HashMap<FileId, PathBuf>,
-    errands: &Receiver<(Errand, ringdown::read::Told)>,
-    results: &Sender<Brought>,
-) {
+fn serve(open: &HashMap<FileId, Place>, errands: &Receiver<(Errand, ringdown::read::Told)>, results: &Sender<Brought>) {
     let mut runners: HashMap<FileId, Runner> = HashMap::new();
     while let Ok((errand, told)) = errands.recv() {
-        let done = open.get(&errand.file).and_then(|path| {
+        let done = open.get(&errand.file).filter(|(path, then)| changed(path) == *then).and_then(|(path, _)| {
             let runner = match runners.entry(errand.file) {
                 std::collections::hash_map::Entry::Occupied(known) => known.into_mut(),
                 std::collections::hash_map::Entry::Vacant(new) => {

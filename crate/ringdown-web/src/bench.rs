@@ -350,7 +350,12 @@ impl Bench {
         self.card.awaits(number)
     }
 
-    /// Takes what came of an errand; with nothing, it is done here.
+    /// Takes back an errand that nobody does any more.
+    pub fn recall(&mut self, number: u32) {
+        self.card.recall(number);
+    }
+
+    /// Takes what came of an errand; with nothing, it and all else about that file is done here.
     pub fn take_back(&mut self, number: u32, brought: Option<Vec<u8>>) {
         self.card.take_back(number, brought.as_deref());
     }

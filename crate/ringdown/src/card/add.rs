@@ -96,6 +96,7 @@ impl Card {
             content,
             hashing: None,
             hash_away: None,
+            is_helped: true,
         });
         self.forget_learnt();
         self.changed.extend(1..=11);
@@ -159,8 +160,7 @@ impl Card {
             if let (Some(role), Some(here)) =
                 (file.role, self.files.iter_mut().find(|here| here.input.name == file.name))
             {
-                here.role = role;
-                here.role_reason = RoleReason::Chosen;
+                here.choose_role(role);
             }
             self.expected.push(Expected { name: file.name, sha256: file.sha256, role: file.role });
         }

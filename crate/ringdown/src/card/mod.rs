@@ -68,9 +68,22 @@ pub struct File {
     hashing: Option<work::Hashing>,
     /// The errand that hashes it.
     hash_away: Option<u32>,
+    /// No errand about it has failed.
+    is_helped: bool,
 }
 
 impl File {
+    fn choose_role(&mut self, role: FileRole) {
+        // an engine that is off stands: its sensors are heard otherwise, and no rhythm in them is a speed
+        if let Content::Recording(recording) = &mut self.content
+            && (role == FileRole::EngineOff) != (self.role == FileRole::EngineOff)
+        {
+            recording.forget_sensors();
+            recording.forget_blind();
+        }
+        (self.role, self.role_reason) = (role, RoleReason::Chosen);
+    }
+
     /// A recording or a log.
     pub fn is_data(&self) -> bool {
         matches!(self.content, Content::Recording(_) | Content::Log(_))
@@ -267,15 +280,7 @@ impl Card {
     /// Gives a file a role.
     pub fn set_role(&mut self, id: FileId, role: FileRole) {
         if let Some(file) = self.files.iter_mut().find(|file| file.id == id) {
-            // an engine that is off stands: its sensors are heard otherwise, and no rhythm in them is a speed
-            if let Content::Recording(recording) = &mut file.content
-                && (role == FileRole::EngineOff) != (file.role == FileRole::EngineOff)
-            {
-                recording.forget_sensors();
-                recording.forget_blind();
-            }
-            file.role = role;
-            file.role_reason = RoleReason::Chosen;
+            file.choose_role(role);
         }
         self.forget_learnt();
         self.changed.extend(2..=11);

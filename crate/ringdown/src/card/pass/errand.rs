@@ -27,6 +27,29 @@ pub struct Errand {
     pub order: Vec<u8>,
 }
 
+/// An order as it crosses, with what the file was here: one that has become another gives no answer.
+#[derive(Serialize, Deserialize)]
+struct Parcel {
+    order: Order,
+    bytes: u64,
+    shape: Shape,
+}
+
+/// What a recording is.
+#[derive(Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Shape {
+    frames: u64,
+    channels: usize,
+    sample_rate_hz: f64,
+}
+
+impl Shape {
+    fn of(samples: &Samples) -> Self {
+        let Samples { frames, channels, sample_rate_hz, .. } = *samples;
+        Self { frames, channels, sample_rate_hz }
+    }
+}
+
 /// What is to be done.
 #[derive(Serialize, Deserialize)]
 pub(super) enum Order {
@@ -87,7 +110,10 @@ impl Runner {
     /// The file can't be read, or the bytes are no order for it.
     pub fn begin(&mut self, order: &[u8]) -> Result<(), Undone> {
         self.work = None;
-        let order = postcard::from_bytes(order)?;
+        let Parcel { order, bytes, shape } = postcard::from_bytes(order)?;
+        if bytes != self.input.bytes {
+            return Err(Undone);
+        }
         if matches!(order, Order::Hash) {
             self.work = Some(Work::Hash(Box::new(Hashing::of(&self.input)?)));
             return Ok(());
@@ -98,7 +124,10 @@ impl Runner {
             };
             self.samples = Some(samples);
         }
-        let rate = self.samples.as_ref().map_or(0.0, |samples| samples.sample_rate_hz);
+        if self.samples.as_ref().map(Shape::of) != Some(shape) {
+            return Err(Undone);
+        }
+        let rate = shape.sample_rate_hz;
         self.work = match order {
             Order::Sound(sound) => Some(Work::Hear(Box::new(Hearing::new(&sound)))),
             Order::Portion(wanted, portion) => Some(Work::Measure(wanted, Box::new(portion))),
@@ -144,7 +173,7 @@ impl Card {
         let task = self.next_task();
         let sheet = self.sheet.as_ref();
         let mut found = None;
-        for file in self.files.iter_mut().filter(|file| can(file.id)) {
+        for file in self.files.iter_mut().filter(|file| file.is_helped && can(file.id)) {
             let id = file.id;
             let Content::Recording(recording) = &mut file.content else { continue };
             if !recording.samples.borrow().is_plain() {
@@ -172,8 +201,11 @@ impl Card {
             }
         }
         // Figures of sensors hang on the speed.
-        let speed_is_open = self.recordings().any(|(_, recording)| recording.survey.is_none())
-            || matches!(task, Some(Task::Blind(_) | Task::Overlay));
+        let is_open = |(file, recording): (&File, &Recording)| {
+            let blind = matches!(recording.working, Some(Working::Blind(_))) || self.wants_blind(file.role, recording);
+            recording.survey.is_none() || blind
+        };
+        let speed_is_open = self.recordings().any(is_open) || self.wants_overlays();
         let is_urgent = matches!(task, Some(Task::Levels(_) | Task::Maps(_)));
         if found.is_none() && !speed_is_open && !is_urgent {
             found = self.late_errand(number, can);
@@ -181,7 +213,10 @@ impl Card {
         let (file, order) = found?;
         self.next_errand += 1;
         let is_short = matches!(order, Order::Portion(..));
-        match postcard::to_allocvec(&order) {
+        let there = self.file(file)?;
+        let Content::Recording(recording) = &there.content else { return None };
+        let shape = Shape::of(&recording.samples.borrow());
+        match postcard::to_allocvec(&Parcel { order, bytes: there.input.bytes, shape }) {
             Ok(order) => Some(Errand { number, file, is_short, order }),
             Err(_) => {
                 self.take_back(number, None);
@@ -193,7 +228,9 @@ impl Card {
     /// What no limit waits for: figures of sensors, then hashes.
     fn late_errand(&mut self, number: u32, can: impl Fn(FileId) -> bool) -> Option<(FileId, Order)> {
         let sheet = self.sheet.as_ref();
-        let mut files: Vec<&mut File> = self.files.iter_mut().filter(|file| can(file.id)).collect();
+        let is_helped =
+            |file: &&mut File| file.is_helped && can(file.id) && matches!(file.content, Content::Recording(_));
+        let mut files: Vec<&mut File> = self.files.iter_mut().filter(is_helped).collect();
         for file in &mut files {
             let (id, role) = (file.id, file.role);
             let Content::Recording(recording) = &mut file.content else { continue };
@@ -215,9 +252,24 @@ impl Card {
             || self.recordings().any(|(_, recording)| recording.awaits(number))
     }
 
-    /// Takes what came of an errand; with `None`, or anything that is not what was asked for, the card does it itself.
+    /// Takes back an errand nobody does any more: the card does it itself, or gives it out again.
+    pub fn recall(&mut self, number: u32) {
+        self.put_back(number, None);
+    }
+
+    /// Takes what came of an errand. With `None`, or anything that is not what was asked for, the card does it and all else
+    /// about that file itself: whatever stood in the way may do so again.
     pub fn take_back(&mut self, number: u32, brought: Option<&[u8]>) {
         let brought: Option<Brought> = brought.and_then(|bytes| postcard::from_bytes(bytes).ok());
+        if brought.is_none()
+            && let Some(file) = self.files.iter_mut().find(|file| file.awaits(number))
+        {
+            file.is_helped = false;
+        }
+        self.put_back(number, brought);
+    }
+
+    fn put_back(&mut self, number: u32, brought: Option<Brought>) {
         let Some(file) = self.files.iter_mut().find(|file| file.awaits(number)) else { return };
         let id = file.id;
         if file.hash_away == Some(number) {

@@ -192,7 +192,7 @@ impl Portion {
             let mut all = Vec::new();
             while let Some(event) = self.events.get(next) {
                 let at = (event.t_s * rate) as u64;
-                if !last_slice && got > 0 && at + reach > end {
+                if next > first && !last_slice && got > 0 && at + reach > end {
                     break;
                 }
                 let channel = self.channels.get(next).copied().unwrap_or(0);
@@ -224,6 +224,8 @@ pub(in crate::card) struct EventPass {
     early: BTreeMap<usize, Measured>,
     /// Portions in `out`.
     joined: usize,
+    /// The file could not be read, which is said once.
+    is_broken: bool,
     out: Out,
 }
 
@@ -275,7 +277,17 @@ impl EventPass {
     fn new(recording: &Recording, wanted: Wanted, out: Out) -> Self {
         let portions = recording.crank().map_or_else(Vec::new, |crank| portions(&crank.events));
         let begun = vec![false; portions.len()];
-        Self { wanted, portions, begun, last: [None; 2], away: vec![], early: BTreeMap::new(), joined: 0, out }
+        Self {
+            wanted,
+            portions,
+            begun,
+            last: [None; 2],
+            away: vec![],
+            early: BTreeMap::new(),
+            joined: 0,
+            is_broken: false,
+            out,
+        }
     }
 
     pub(in crate::card) fn share(&self) -> f64 {
@@ -310,7 +322,10 @@ impl EventPass {
         let Some(portion) = self.portion(index, recording, sheet) else { return Ok(Stand::Done) };
         let (measured, read) = portion.measure(&self.wanted, &mut recording.samples.borrow_mut());
         self.join(index, measured);
-        read.map(|()| Stand::Going)
+        match read {
+            Err(error) if !std::mem::replace(&mut self.is_broken, true) => Err(error),
+            _ => Ok(Stand::Going),
+        }
     }
 
     /// A portion for another worker, while one is left for this one.

@@ -163,13 +163,10 @@ impl Card {
     }
 }
 
-/// A fault of the file goes to its notes, once, and the pass goes on.
+/// A fault of the file goes to its notes, and the pass goes on.
 fn noted(stand: Result<Stand, Error>, notes: &mut Vec<String>) -> Stand {
     stand.unwrap_or_else(|error| {
-        let text = error.to_string();
-        if !notes.contains(&text) {
-            notes.push(text);
-        }
+        notes.push(error.to_string());
         Stand::Going
     })
 }

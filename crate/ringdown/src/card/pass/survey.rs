@@ -53,6 +53,10 @@ struct Gauge {
     ears: Option<Ears>,
 }
 
+/// Samples of the longest recording whose channels are heard elsewhere: what is heard of an hour is tens of megabytes, which
+/// would be held on both sides for a moment.
+const MOST_SAMPLES: u64 = 1 << 28;
+
 /// Running sums of powers; the mean is near zero against the spread, so plain sums lose nothing that matters.
 #[derive(Clone, Copy, Default)]
 struct Moments {
@@ -149,8 +153,9 @@ impl Surveying {
 
     /// What another worker can hear, where that has not begun and something is left to do here meanwhile.
     pub(super) fn order(&mut self, number: u32) -> Option<Order> {
-        let is_fresh = matches!(&self.heard, Heard::Here(gauge) if gauge.next == 0);
-        if !is_fresh || self.decoder.is_none() {
+        let is_fresh = matches!(&self.heard, Heard::Here(gauge) if gauge.next == 0) && self.next < self.frames;
+        let is_small = self.frames.saturating_mul(u64::from(self.sound.channels)) <= MOST_SAMPLES;
+        if !is_fresh || !is_small || self.decoder.is_none() {
             return None;
         }
         self.heard = Heard::Away(number);
