@@ -200,14 +200,8 @@ impl Card {
                 break;
             }
         }
-        // Figures of sensors hang on the speed.
-        let is_open = |(file, recording): (&File, &Recording)| {
-            let blind = matches!(recording.working, Some(Working::Blind(_))) || self.wants_blind(file.role, recording);
-            recording.survey.is_none() || blind
-        };
-        let speed_is_open = self.recordings().any(is_open) || self.wants_overlays();
         let is_urgent = matches!(task, Some(Task::Levels(_) | Task::Maps(_)));
-        if found.is_none() && !speed_is_open && !is_urgent {
+        if found.is_none() && !is_urgent && !self.speed_is_open() {
             found = self.late_errand(number, can);
         }
         let (file, order) = found?;
@@ -223,6 +217,15 @@ impl Card {
                 None
             }
         }
+    }
+
+    /// Whether a speed is still to be told, on which figures of sensors hang.
+    fn speed_is_open(&self) -> bool {
+        let is_open = |(file, recording): (&File, &Recording)| {
+            let blind = matches!(recording.working, Some(Working::Blind(_))) || self.wants_blind(file.role, recording);
+            recording.survey.is_none() || blind
+        };
+        self.recordings().any(is_open) || self.wants_overlays()
     }
 
     /// What no limit waits for: figures of sensors, then hashes.
@@ -248,8 +251,7 @@ impl Card {
 
     /// Whether an errand is still waited for: after another choice it may not be.
     pub fn awaits(&self, number: u32) -> bool {
-        self.files.iter().any(|file| file.hash_away == Some(number))
-            || self.recordings().any(|(_, recording)| recording.awaits(number))
+        self.files.iter().any(|file| file.awaits(number))
     }
 
     /// Takes back an errand nobody does any more: the card does it itself, or gives it out again.
