@@ -10,7 +10,7 @@ const asked = (worker, message, moved = []) => new Promise((resolve, reject) => 
 
 /** @type {Worker[]} */
 let workers = [];
-/** Whether two workers read a half of the file each, and do not all work on the same. */
+/** Whether two workers read a half of the file each, and one joins both. */
 let isHalved = false;
 
 /** New workers, their memory filled before any clock runs.
@@ -34,7 +34,7 @@ function halves(file) {
 async function once() {
   const file = /** @type {HTMLInputElement} */ (document.getElementById("file")).files?.[0];
   const start = performance.now();
-  const answers = await Promise.all(isHalved ? halves(file) : workers.map((worker) => asked(worker, { file })));
+  const answers = await Promise.all(isHalved ? halves(file) : workers.map((worker, part) => asked(worker, { file, part, of: workers.length })));
   const took_ms = performance.now() - start;
   if (isHalved) return [took_ms, answers[0].figure];
   return [took_ms, answers.reduce((sum, { figure }) => sum + figure, 0) / answers.length];

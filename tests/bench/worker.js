@@ -23,7 +23,7 @@ onmessage = async ({ data }) => {
       data.to.postMessage(pieces, pieces.map((piece) => piece.buffer));
       postMessage({ figure: 0 });
     } else {
-      postMessage({ figure: noise ? noise[work]() : wasm_bindgen[work](data.file) });
+      postMessage({ figure: noise ? noise[work]() : wasm_bindgen[work](data.file, data.part, data.of) });
     }
   } catch (error) {
     postMessage({ error: String(error?.message ?? error) });

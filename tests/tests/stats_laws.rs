@@ -224,21 +224,21 @@ fn correlated_values_cost_what_bartlett_says() {
     };
     for (r, apart) in [(0.3, 0.15), (0.5, 0.3), (0.8, 1.3)] {
         let expected = (1.0 + r) / (1.0 - r);
-        assert_close(worth_one(&[process(r, 20_000)]), expected, apart, "one series");
+        assert_close(worth_one([process(r, 20_000)]), expected, apart, "one series");
         let parts: Vec<Vec<f64>> =
             (0..4).map(|k| process(r, 5000).iter().map(|v| v + 50.0 * f64::from(k)).collect()).collect();
-        assert_close(worth_one(&parts), expected, 1.4 * apart, "four series, each about a level of its own");
+        assert_close(worth_one(parts), expected, 1.4 * apart, "four series, each about a level of its own");
     }
     let drifting: Vec<f64> = process(0.0, 3000).iter().zip(0..).map(|(v, i)| v + f64::from(i) / 3000.0).collect();
-    assert_close(worth_one(&[drifting]), 1.0, 0.15, "a slow drift");
-    assert_close(worth_one(&[process(0.999, 200_000)]), 50.0, 0.0, "the most");
-    assert_eq!(worth_one(&[vec![3.0; 100]]), 1.0, "all alike");
+    assert_close(worth_one([drifting]), 1.0, 0.15, "a slow drift");
+    assert_close(worth_one([process(0.999, 200_000)]), 50.0, 0.0, "the most");
+    assert_eq!(worth_one([vec![3.0; 100]]), 1.0, "all alike");
     // Ups and downs of ten: correlated, but 29 values are too few to say so.
     let square = |count: usize| vec![(0..count).map(|i| f64::from(i as u32 / 10 % 2)).collect::<Vec<f64>>()];
-    assert_eq!(worth_one(&square(29)), 1.0);
-    assert!(worth_one(&square(30)) > 3.0);
+    assert_eq!(worth_one(square(29)), 1.0);
+    assert!(worth_one(square(30)) > 3.0);
     // Lags that fall within chance (2 / sqrt(64) = 0.25) count for nothing: +1 and -1 in turn are correlated against.
-    assert_eq!(worth_one(&[(0..64).map(|i| f64::from(i % 2)).collect()]), 1.0);
+    assert_eq!(worth_one([(0..64).map(|i| f64::from(i % 2)).collect()]), 1.0);
 }
 
 /// A line is linear in its values, so the share of a point is the line through a 1 there and 0 elsewhere.

@@ -54,7 +54,18 @@ pub fn spectrogram_mean_db(samples: &[f32], out: &mut Vec<f32>) -> f64 {
     let bins = stft.bins();
     out.resize(segments(samples.len()) * bins, 0.0);
     let count = stft.levels_db(samples, HOP, out) * bins;
-    out.iter().take(count).map(|level_db| f64::from(*level_db)).sum::<f64>() / count.max(1) as f64
+    mean(&out[..count])
+}
+
+/// Eight sums side by side, as in [`squares`].
+fn mean(values: &[f32]) -> f64 {
+    let mut sums = [0.0_f64; 8];
+    let (eights, rest) = values.as_chunks::<8>();
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(sum, value)| *sum += f64::from(*value));
+    }
+    let rest: f64 = rest.iter().map(|value| f64::from(*value)).sum();
+    (sums.iter().sum::<f64>() + rest) / values.len().max(1) as f64
 }
 
 /// Whole segments in so many samples.
@@ -88,8 +99,13 @@ pub const SEARCH_EVENTS: usize = 20_000;
 pub fn search_score(samples: &[f32]) -> f64 {
     let end_s = samples.len() as f64 / RATE_HZ;
     let deg_per_s = 720.0 * SEARCH_EVENTS as f64 / 4.0 / (end_s - 0.2);
-    let segment =
-        Segment { t_s: vec![0.0, end_s], deg: vec![0.0, deg_per_s * end_s], turn_known: true, error_deg: 0.0, ..Segment::default() };
+    let segment = Segment {
+        t_s: vec![0.0, end_s],
+        deg: vec![0.0, deg_per_s * end_s],
+        turn_known: true,
+        error_deg: 0.0,
+        ..Segment::default()
+    };
     let slice = Slice { samples, first: 0, clip: [-1.0, 1.0] };
     let Some(mut mapper) = Mapper::new(RATE_HZ) else { return f64::NAN };
     let mut maps = Maps { bins: mapper.bins(), ..Maps::default() };
@@ -144,19 +160,22 @@ pub fn sum(log: &Log) -> f64 {
     log.columns.iter().flat_map(|column| column.values.iter()).filter(|value| value.is_finite()).sum()
 }
 
-/// A recording read slice by slice to samples; returns the mean of the squares of all of them.
-pub fn wave_mean_square(source: Box<dyn Source>) -> Result<f64, Error> {
+/// One of so many parts of a recording, from 0, read slice by slice to samples; returns the mean of the squares of all of
+/// them.
+pub fn wave_mean_square(source: Box<dyn Source>, part: u32, of: u32) -> Result<f64, Error> {
     let mut samples = wave::open("sound.wav", source)?.value;
+    let [from, to] = [part, part + 1].map(|at| samples.frames * u64::from(at) / u64::from(of.max(1)));
     let mut planes = Planes::new();
-    let (mut first, mut sum) = (0, 0.0);
-    loop {
-        let count = samples.read(first, SLICE, &mut planes)?;
+    let (mut next, mut sum) = (from, 0.0);
+    while next < to {
+        let count = samples.read(next, (to - next).min(SLICE as u64) as usize, &mut planes)?;
         if count == 0 {
-            return Ok(sum / (first.max(1) * samples.channels as u64) as f64);
+            break;
         }
-        first += count as u64;
+        next += count as u64;
         sum += planes.iter().map(|plane| f64::from(squares(plane))).sum::<f64>();
     }
+    Ok(sum / ((next - from).max(1) * samples.channels as u64) as f64)
 }
 
 /// Eight sums side by side: one alone would wait for each addition.

@@ -83,10 +83,10 @@ impl LogHalf {
     }
 }
 
-/// Mean square of all samples of a recording.
+/// Mean square of all samples of a recording, or of one of so many parts of it.
 #[wasm_bindgen]
-pub fn wave(file: File) -> Result<f64, JsValue> {
-    crate::wave_mean_square(opened(file)?).map_err(said)
+pub fn wave(file: File, part: u32, of: u32) -> Result<f64, JsValue> {
+    crate::wave_mean_square(opened(file)?, part, of).map_err(said)
 }
 
 /// Reads a file in pieces of 32 MiB and does nothing with them; returns its length.

@@ -1,6 +1,7 @@
 //! From levels to floor, limits and judged events, for recordings (per cylinder, or per sensor where the turn is not known).
 
 use crate::stats::order::Arrange;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use super::loads::Parting;
@@ -14,6 +15,7 @@ use crate::limit::plan::Step;
 use crate::limit::proof::nearest;
 use crate::limit::rules::Rule;
 use crate::limit::shape::Shape;
+use crate::sparing::push_sparingly;
 use crate::stats::rate::Rate;
 
 /// What shares a floor: a cylinder, the two candidates of a turn not known, or a log's level column.
@@ -232,16 +234,19 @@ impl Card {
     fn learn_moves(&mut self) {
         let Some(outcome) = self.outcome.as_ref().filter(|_| self.has_angle()) else { return };
         let own = &outcome.side;
-        let sides = [0, 1].map(|index| self.side_through(Through::Beside(index), own.groups.clone()));
         let cell = |side: &Side, (group, rpm): (u16, f64)| side.limits.at(&side.floor, group, rpm);
         let places =
             || (0..own.groups.len() as u16).flat_map(|group| own.breakpoints.iter().map(move |&rpm| (group, rpm)));
-        let most = |pick: fn(&LimitAt) -> Option<f64>| {
-            let one = |moved: &Side, at| Some((pick(&cell(moved, at))? - pick(&cell(own, at))?).abs());
-            let all = sides.iter().flatten().flat_map(|moved| places().filter_map(move |at| one(moved, at)));
-            all.max_by(f64::total_cmp)
+        // One after the other: of an hour each holds tens of megabytes.
+        let further = |index: usize| -> Vec<[Option<f64>; 2]> {
+            let Some(moved) = self.side_through(Through::Beside(index), own.groups.clone()) else { return Vec::new() };
+            let off =
+                |pick: fn(&LimitAt) -> Option<f64>, at| Some((pick(&cell(&moved, at))? - pick(&cell(own, at))?).abs());
+            places().map(|at| [off(|cell| cell.floor, at), off(|cell| cell.limit, at)]).collect()
         };
-        let (floor_db, limit_db) = (most(|cell| cell.floor), most(|cell| cell.limit));
+        let off = [further(0), further(1)].concat();
+        let most = |what: usize| off.iter().filter_map(|cell| cell[what]).max_by(f64::total_cmp);
+        let (floor_db, limit_db) = (most(0), most(1));
         let moves = floor_db.map(|floor_db| Moves { floor_db, limit_db: limit_db.unwrap_or(f64::NAN) });
         if let Some(outcome) = &mut self.outcome {
             outcome.moves = moves;
@@ -374,7 +379,7 @@ impl Card {
             let group = group_of(groups, event, *channel, self.load_of(file, event.t_s));
             let level_db = feature_db(self.choices.feature, level);
             if self.may_learn(level, driven.left_out(event.t_s)) && level_db.is_finite() && counts(event.t_s) {
-                out.push(Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
+                push_sparingly(out, Observation { group, rpm: event.rpm, level: level_db, t_s: event.t_s + offset_s });
             }
         }
     }
@@ -411,12 +416,12 @@ impl Card {
     /// Learns from safe running; where there is none, from the quieter half of what there is.
     pub(super) fn side(&self, safe: Vec<Observation>, provoked: Vec<Observation>, groups: Vec<Group>) -> Option<Side> {
         let (source, observed) =
-            if safe.len() >= FEWEST { (Source::Safe, safe) } else { (Source::QuieterHalf, [safe, provoked].concat()) };
+            if safe.len() >= FEWEST { (Source::Safe, safe) } else { (Source::QuieterHalf, joined(safe, provoked)) };
         if observed.len() < FEWEST {
             return None;
         }
         let floor = Floor::learn(&observed, groups.len());
-        let learnt_from = if source == Source::QuieterHalf { quieter_half(&floor, &observed) } else { observed };
+        let learnt_from = if source == Source::QuieterHalf { quieter_half(&floor, observed) } else { observed };
         let limits = limits_of(&floor, &learnt_from, groups.len(), self.wanted(), self.choices.common_rule());
         let breakpoints = self.breakpoints(&learnt_from);
         let row = |group| breakpoints.iter().map(|&rpm| limits.at(&floor, group as u16, rpm)).collect();
@@ -493,16 +498,25 @@ pub(super) fn index_of(groups: &mut Vec<Group>, group: Group, same: impl Fn(&Gro
     index as u16
 }
 
+/// The few before the others; an hour's levels are not copied for them.
+fn joined(mut few: Vec<Observation>, mut others: Vec<Observation>) -> Vec<Observation> {
+    if few.is_empty() {
+        return others;
+    }
+    few.append(&mut others);
+    few
+}
+
 /// Levels at or under the floor, each with its mirror image above it: what a provoked recording tells about its own
 /// background, if that is as wide above as below.
-fn quieter_half(floor: &Floor, observed: &[Observation]) -> Vec<Observation> {
+fn quieter_half(floor: &Floor, observed: Vec<Observation>) -> Vec<Observation> {
     let mut out = Vec::new();
     for observation in observed {
         if let Some(at) = floor.at(observation.group, f64::from(observation.rpm))
             && f64::from(observation.level) <= at.level
         {
-            out.push(*observation);
-            out.push(Observation { level: (2.0 * at.level) as f32 - observation.level, ..*observation });
+            push_sparingly(&mut out, observation);
+            push_sparingly(&mut out, Observation { level: (2.0 * at.level) as f32 - observation.level, ..observation });
         }
     }
     out
@@ -532,8 +546,10 @@ fn near(times: &[f64], t_s: f64) -> bool {
 /// The safe events of one part of the run, judged by limits learnt from the other parts: group and index of the nearest
 /// breakpoint, alarm.
 fn held_out(side: &Side, wanted: Wanted, rule: Option<Rule>, part: usize) -> Vec<((u16, usize), bool)> {
-    let mut by_time = side.learnt_from.clone();
-    by_time.arrange(|a, b| a.t_s.total_cmp(&b.t_s));
+    let mut by_time = Cow::Borrowed(&side.learnt_from[..]);
+    if !by_time.is_sorted_by(|a, b| a.t_s.total_cmp(&b.t_s).is_le()) {
+        by_time.to_mut().arrange(|a, b| a.t_s.total_cmp(&b.t_s));
+    }
     let [from, to] = [part, part + 1].map(|p| p * by_time.len() / PARTS);
     let others = [&by_time[..from], &by_time[to..]].concat();
     let floor = Floor::learn(&others, side.groups.len());

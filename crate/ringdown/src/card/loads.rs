@@ -197,7 +197,7 @@ fn moves(parted: &[(Observation, usize)], loads: usize, floor: &Floor) -> bool {
             own.map(|one| (one.2 - middle(one.1)).clamp(-4.0, 4.0)).collect()
         })
         .collect();
-    let inflation = serial::worth_one(&series);
+    let inflation = serial::worth_one(series);
     let highest = middles.iter().max_by(|a, b| a.1.total_cmp(&b.1));
     let lowest = middles.iter().min_by(|a, b| a.1.total_cmp(&b.1));
     lowest.zip(highest).is_some_and(|(low, high)| {

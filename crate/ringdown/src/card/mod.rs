@@ -20,6 +20,7 @@ mod learn;
 mod learn_log;
 pub mod listen;
 mod loads;
+pub mod order_lines;
 pub mod overview;
 pub mod own;
 mod pass;

@@ -33,6 +33,8 @@ pub struct Recording {
     pub(super) sensors_away: Option<u32>,
     /// The last first look into it.
     pub(super) glance: std::cell::RefCell<Option<super::glance::Glance>>,
+    /// The last order lines asked for.
+    pub(super) order_lines: std::cell::RefCell<super::order_lines::Held>,
 }
 
 /// What the first pass found.
@@ -106,6 +108,7 @@ impl Recording {
             working: None,
             sensors_away: None,
             glance: std::cell::RefCell::default(),
+            order_lines: std::cell::RefCell::default(),
         }
     }
 
@@ -138,6 +141,7 @@ impl Recording {
         self.sensors_away = None;
         self.maps = None;
         self.cycle = None;
+        self.order_lines.take();
         self.forget_levels();
     }
 

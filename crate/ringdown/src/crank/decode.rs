@@ -71,6 +71,7 @@ impl Crank {
     fn fire(&mut self, firing: &[(u16, f64)], cycle_deg: f64) {
         self.events = Vec::new(); // an hour's events twice are tens of megabytes
         self.events = events_of(&self.track, firing, cycle_deg, &self.known);
+        self.events.shrink_to_fit();
     }
 
     /// Tells how turns without a cam became known; `left`: segments whose turn still is not.

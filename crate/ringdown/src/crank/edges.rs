@@ -40,6 +40,9 @@ const LEAST: f32 = 1e-5;
 const RELEASE: f32 = 0.15;
 /// Largest magnitude kept, so that sums stay finite.
 const LARGEST: f32 = 1e9;
+/// Samples asked about at once while nothing changes.
+const BLOCK: usize = 16;
+const LANES: usize = 4;
 /// Processed samples kept before the buffer is moved up.
 const KEEP: usize = 4096;
 
@@ -130,6 +133,33 @@ impl Run {
         self.sum += f64::from(sample);
         self.count = self.count.saturating_add(1);
     }
+
+    /// Takes a block that does nothing but stay on its side of the middle, inside the envelope, as between the pulses of a
+    /// cam; else leaves it, and is false.
+    fn take_quiet<const HIGH: bool>(&mut self, block: &[f32; BLOCK], envelope: &Envelope) -> bool {
+        let [mut bottom, mut top] = [[block[0]; LANES]; 2];
+        let mut sums = [0.0; LANES];
+        for part in block.as_chunks::<LANES>().0 {
+            for lane in 0..LANES {
+                bottom[lane] = lower(part[lane], bottom[lane]);
+                top[lane] = higher(part[lane], top[lane]);
+                sums[lane] += f64::from(part[lane]);
+            }
+        }
+        let (bottom, top) = (bottom.into_iter().fold(bottom[0], lower), top.into_iter().fold(top[0], higher));
+        let inside = if HIGH {
+            bottom >= envelope.level && top <= envelope.top
+        } else {
+            top <= envelope.level && bottom >= envelope.bottom
+        };
+        if inside {
+            self.bottom = lower(bottom, self.bottom);
+            self.top = higher(top, self.top);
+            self.sum += (sums[0] + sums[1]) + (sums[2] + sums[3]);
+            self.count = self.count.saturating_add(BLOCK as u32);
+        }
+        inside
+    }
 }
 
 impl EdgeFinder {
@@ -192,6 +222,12 @@ impl EdgeFinder {
             self.start(ahead, samples.get(ahead).copied().unwrap_or(0.0));
         }
         let mut held = self.held;
+        // Asked of all at once, which runs side by side; the answer is nearly always yes.
+        if samples.iter().fold(true, |plain, x| plain & (x.abs() <= LARGEST)) {
+            self.buffer.extend_from_slice(samples);
+            self.held = samples.last().copied().unwrap_or(held);
+            return;
+        }
         self.buffer.extend(samples.iter().map(|&x| {
             if x.is_finite() {
                 held = x.clamp(-LARGEST, LARGEST);
@@ -251,24 +287,39 @@ impl EdgeFinder {
         let from = self.next;
         let samples = self.buffer.get(from..stop).unwrap_or(&[]);
         let (mut envelope, mut run) = (self.envelope, self.run);
-        let (mut cross, mut walked, mut found) = (None, samples.len(), None);
-        for (i, &sample) in samples.iter().enumerate() {
-            if if HIGH { sample < envelope.down } else { sample > envelope.up } {
-                (walked, found) = (i + 1, Some(sample));
-                break;
+        let mut cross = None;
+        let mut found = None;
+        let mut at = 0;
+        // Half waves of a wheel's teeth are hardly longer than a block: there nobody looks ahead.
+        let long = (self.changed + 2 * BLOCK as u64).saturating_sub(self.base + from as u64);
+        while at < samples.len() && found.is_none() {
+            let rest = &samples[at..];
+            if let Some(block) = rest.first_chunk().filter(|_| at as u64 >= long)
+                && run.take_quiet::<HIGH>(block, &envelope)
+            {
+                at += BLOCK;
+                cross = Some(at - 1);
+                continue;
             }
-            run.take(sample);
-            if if HIGH { sample >= envelope.level } else { sample <= envelope.level } {
-                cross = Some(i);
-            }
-            if if HIGH { sample > envelope.top } else { sample < envelope.bottom } {
-                envelope = envelope.widened(sample);
+            for &sample in rest.iter().take(BLOCK) {
+                at += 1;
+                if if HIGH { sample < envelope.down } else { sample > envelope.up } {
+                    found = Some(sample);
+                    break;
+                }
+                run.take(sample);
+                if if HIGH { sample >= envelope.level } else { sample <= envelope.level } {
+                    cross = Some(at - 1);
+                }
+                if if HIGH { sample > envelope.top } else { sample < envelope.bottom } {
+                    envelope = envelope.widened(sample);
+                }
             }
         }
         if let Some(i) = cross {
             self.cross = self.base + (from + i) as u64;
         }
-        self.next = from + walked;
+        self.next = from + at;
         (self.envelope, self.run) = (envelope, run);
         found
     }

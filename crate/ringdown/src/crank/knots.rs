@@ -25,6 +25,8 @@ pub struct Knots {
     /// How the speed ripples between coarse teeth.
     ripple: Option<Ripple>,
     near: VecDeque<Tooth>,
+    /// Room for those within reach of the one at hand.
+    close: Vec<Tooth>,
     /// Teeth at the front of `near` that are no knot candidates any more.
     past: usize,
     next_deg: f64,
@@ -62,6 +64,7 @@ impl Knots {
             ripple,
             per_sample_s: 1.0 / sample_rate_hz,
             near: VecDeque::new(),
+            close: Vec::new(),
             past: 0,
             next_deg: f64::NEG_INFINITY,
             open: Segment::default(),
@@ -227,23 +230,31 @@ impl Knots {
     /// Time of the centre by a quadratic over its neighbours; one that lies far off is left out.
     fn smoothed(&mut self, centre: Tooth) -> f64 {
         let close = |tooth: &&Tooth| (tooth.deg - centre.deg).abs() <= self.reach_deg;
-        let mut teeth: Vec<Tooth> = self.near.iter().filter(close).copied().collect();
+        let mut teeth = std::mem::take(&mut self.close);
+        teeth.clear();
+        teeth.extend(self.near.iter().filter(close));
+        let at = self.smoothed_among(&mut teeth, centre);
+        self.close = teeth;
+        at
+    }
+
+    fn smoothed_among(&mut self, teeth: &mut Vec<Tooth>, centre: Tooth) -> f64 {
         // A one-sided fit would run away at the ends of a segment.
         let before = teeth.iter().filter(|tooth| tooth.deg < centre.deg).count();
         if before < 2 || teeth.len() < before + 3 {
             return centre.at;
         }
-        let Some(mut fit) = Quadratic::through(&teeth, centre) else { return centre.at };
+        let Some(mut fit) = Quadratic::through(teeth, centre) else { return centre.at };
         if teeth.len() > 5 {
             let scatter = self.scatter_deg().max(0.02) / fit.deg_per_sample();
             let off = |tooth: &Tooth| (tooth.at - fit.at(tooth.deg - centre.deg)).abs();
             let worst = teeth.iter().enumerate().max_by(|a, b| off(a.1).total_cmp(&off(b.1))).map(|(i, t)| (i, off(t)));
             if let Some((i, _)) = worst.filter(|w| w.1 > 3.0 * scatter) {
                 teeth.remove(i);
-                fit = Quadratic::through(&teeth, centre).unwrap_or(fit);
+                fit = Quadratic::through(teeth, centre).unwrap_or(fit);
             }
         }
-        self.learn(&teeth, centre, &fit);
+        self.learn(teeth, centre, &fit);
         fit.at(0.0)
     }
 

@@ -4,6 +4,8 @@ use std::collections::VecDeque;
 
 /// Different wheels kept in mind.
 const MOST: usize = 16;
+/// Intervals the pitch is told from.
+const NEAR: usize = 3;
 /// Gaps in a row that must agree.
 const AGREE: u32 = 4;
 
@@ -50,15 +52,17 @@ impl Recogniser {
         (count >= AGREE && explained * 2 > self.intervals).then_some((teeth, gap as u16 - 1))
     }
 
+    /// Median of the last intervals; of two the longer.
     fn pitch(&self) -> Option<f64> {
-        let mut near: Vec<f64> = self.pitches.iter().copied().collect();
-        near.sort_by(f64::total_cmp);
-        near.get(near.len() / 2).copied()
+        let mut near = [f64::INFINITY; NEAR];
+        near.iter_mut().zip(&self.pitches).for_each(|(place, pitch)| *place = *pitch);
+        near.sort_unstable_by(f64::total_cmp);
+        near.get(self.pitches.len() / 2).copied().filter(|pitch| pitch.is_finite())
     }
 
     fn remember(&mut self, pitch: f64) {
         self.pitches.push_back(pitch);
-        if self.pitches.len() > 3 {
+        if self.pitches.len() > NEAR {
             self.pitches.pop_front();
         }
     }

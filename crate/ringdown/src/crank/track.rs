@@ -228,6 +228,10 @@ impl Piece {
     }
 
     fn time_at(&self, deg: f64) -> f64 {
+        // Where the curve ends flat, rounding leaves many times to one angle.
+        if deg <= self.d0 || deg >= self.d1 {
+            return if deg <= self.d0 { self.t0 } else { self.t1 };
+        }
         let (mut low, mut high) = (0.0, 1.0);
         let mut u = ((deg - self.d0) / (self.d1 - self.d0)).clamp(0.0, 1.0);
         for _ in 0..50 {
@@ -271,6 +275,17 @@ mod tests {
         assert!(
             segment.deg_at(0.6).is_none() && track.segment_at(-0.1).is_none() && track.segment_at(f64::NAN).is_none()
         );
+    }
+
+    #[test]
+    fn a_knots_angle_has_its_time_where_the_curve_is_flat_too() {
+        // Four hundred degrees in a tenth of a millisecond, then a tenth of a degree: the curve ends flat to the third order.
+        let t_s = vec![1.0, 1.0001, 1.024_487_978_608_391_5];
+        let deg = vec![-50.0, 337.546_448_101_810_3, 337.646_448_101_810_3];
+        let segment = Segment { t_s, deg, turn_known: false, error_deg: 0.0, ..Segment::default() };
+        for (t_s, deg) in segment.t_s.iter().zip(&segment.deg) {
+            assert_eq!(segment.time_at(*deg), Some(*t_s));
+        }
     }
 
     #[test]

@@ -144,7 +144,7 @@ pub struct LimitAt {
 #[derive(Debug, Clone, Copy)]
 struct Residual {
     group: u16,
-    rpm: f64,
+    rpm: f32,
     t_s: f64,
     z: f64,
 }
@@ -154,11 +154,11 @@ impl Limits {
     /// `groups` on, are left out.
     pub fn learn(floor: &Floor, safe: &[Observation], groups: usize, wanted: Wanted) -> Limits {
         let wanted = wanted.held();
-        let residuals: Vec<Residual> =
-            safe.iter().filter(|o| usize::from(o.group) < groups).filter_map(|o| residual(floor, o)).collect();
+        let mut residuals = Vec::with_capacity(safe.len());
+        residuals.extend(safe.iter().filter(|o| usize::from(o.group) < groups).filter_map(|o| residual(floor, o)));
         let inflation = inflation_of(&residuals);
         let groups_alike = alike(&residuals, inflation, (groups, Spread::Own), |r| usize::from(r.group));
-        let speeds = Thirds::of(&residuals, |r| r.rpm);
+        let speeds = Thirds::of(&residuals, |r| f64::from(r.rpm));
         let speeds_alike = alike(&residuals, inflation, (3, Spread::Own), |r| speeds.third(r));
         let times = Thirds::of(&residuals, |r| r.t_s);
         let times_alike = alike(&residuals, inflation, (3, Spread::Shared), |r| times.third(r));
@@ -240,12 +240,12 @@ impl Limits {
 }
 
 fn residual(floor: &Floor, o: &Observation) -> Option<Residual> {
-    Some(Residual { group: o.group, rpm: f64::from(o.rpm), t_s: o.t_s, z: floor.residual(o)? })
+    Some(Residual { group: o.group, rpm: o.rpm, t_s: o.t_s, z: floor.residual(o)? })
 }
 
 /// Mean of the squared error of the floor, in spreads squared, over at most some thousand of the residuals.
 fn mean_error(floor: &Floor, residuals: &[Residual]) -> f64 {
-    let some = residuals.iter().step_by(residuals.len() / 2000 + 1).filter_map(|r| floor.at(r.group, r.rpm));
+    let some = residuals.iter().step_by(residuals.len() / 2000 + 1).filter_map(|r| floor.at(r.group, f64::from(r.rpm)));
     let (sum, count) = some.fold((0.0, 0.0), |(s, n), at| (s + (at.level_error / at.spread).powi(2), n + 1.0));
     if count > 0.0 { sum / count } else { 0.0 }
 }
@@ -256,7 +256,8 @@ fn inflation_of(residuals: &[Residual]) -> f64 {
     ordered.arrange(|a, b| a.group.cmp(&b.group).then(a.t_s.total_cmp(&b.t_s)));
     let parts = ordered.chunk_by(|a, b| a.group == b.group);
     let series: Vec<Vec<f64>> = parts.map(|part| part.iter().map(|r| r.z.clamp(-4.0, 4.0)).collect()).collect();
-    serial::worth_one(&series)
+    drop(ordered);
+    serial::worth_one(series)
 }
 
 fn ascending<'a>(residuals: impl Iterator<Item = &'a Residual>) -> Vec<f64> {

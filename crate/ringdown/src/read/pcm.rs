@@ -69,12 +69,42 @@ impl Lane<'_> {
         }
     }
 
+    /// As [`Lane::each`], quicker for what most recordings are: one, two or four channels, of so many bytes a frame.
+    fn by_frames<const N: usize, const TWO: usize, const FOUR: usize>(
+        &self,
+        out: &mut [f32],
+        value: impl Fn([u8; N]) -> f32,
+    ) {
+        match self.frame_bytes {
+            bytes if bytes == N => self.tiled::<N, N>(out, value),
+            bytes if bytes == TWO => self.tiled::<TWO, N>(out, value),
+            bytes if bytes == FOUR => self.tiled::<FOUR, N>(out, value),
+            _ => self.each(out, value),
+        }
+    }
+
+    /// Four frames of `F` bytes at a time: their words are converted side by side.
+    fn tiled<const F: usize, const N: usize>(&self, out: &mut [f32], value: impl Fn([u8; N]) -> f32) {
+        let word =
+            |frame: &[u8; F]| frame.get(self.offset..).and_then(|rest| rest.first_chunk()).copied().unwrap_or([0; N]);
+        let frames = self.raw.as_chunks::<F>().0;
+        let count = frames.len().min(out.len());
+        let (fours, last) = frames[..count].as_chunks::<4>();
+        let (tiles, rest) = out[..count].as_chunks_mut::<4>();
+        for (out, four) in tiles.iter_mut().zip(fours) {
+            *out = four.map(|frame| value(word(&frame)));
+        }
+        for (out, frame) in rest.iter_mut().zip(last) {
+            *out = value(word(frame));
+        }
+    }
+
     fn integers(&self, bytes: u8, endian: Endian, out: &mut [f32]) {
         match (bytes, endian) {
             (1, _) => self.each(out, |[b]: [u8; 1]| f32::from(b as i8) / 128.0),
-            (2, Endian::Little) => self.each(out, |b| f32::from(i16::from_le_bytes(b)) / 32768.0),
+            (2, Endian::Little) => self.by_frames::<2, 4, 8>(out, |b| f32::from(i16::from_le_bytes(b)) / 32768.0),
             (2, Endian::Big) => self.each(out, |b| f32::from(i16::from_be_bytes(b)) / 32768.0),
-            (3, Endian::Little) => self.each(out, |[a, b, c]: [u8; 3]| top32(i32::from_le_bytes([0, a, b, c]))),
+            (3, Endian::Little) => self.by_frames::<3, 6, 12>(out, |[a, b, c]| top32(i32::from_le_bytes([0, a, b, c]))),
             (3, Endian::Big) => self.each(out, |[a, b, c]: [u8; 3]| top32(i32::from_be_bytes([a, b, c, 0]))),
             (4, Endian::Little) => self.each(out, |b| top32(i32::from_le_bytes(b))),
             (4, Endian::Big) => self.each(out, |b| top32(i32::from_be_bytes(b))),

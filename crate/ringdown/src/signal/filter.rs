@@ -271,19 +271,22 @@ impl<const N: usize> Abreast<N> {
         Self { sections: filter.sections.clone(), delays: vec![[[0.0; N]; 2]; filter.sections.len()] }
     }
 
-    /// The next output of each channel. Transposed direct form 2, as [`Running::step`].
-    #[inline(always)] // a call a sample would cost as much as the filter
-    pub fn step(&mut self, samples: [f64; N]) -> [f64; N] {
-        let mut x = samples;
-        for (Section { b, a }, [z1, z2]) in self.sections.iter().zip(&mut self.delays) {
-            for lane in 0..N {
-                let y = b[0] * x[lane] + z1[lane];
-                z1[lane] = b[1] * x[lane] - a[0] * y + z2[lane];
-                z2[lane] = b[2] * x[lane] - a[1] * y;
-                x[lane] = y;
-            }
+    /// Filters rows in place, a lane a channel. Transposed direct form 2, as [`Running::step`].
+    pub(super) fn forwards(&mut self, rows: &mut [[f64; N]]) {
+        self.by_twos(|sections, delays| cascade(sections, delays, rows.iter_mut()));
+    }
+
+    /// The same from the last row to the first.
+    pub(super) fn backwards(&mut self, rows: &mut [[f64; N]]) {
+        self.by_twos(|sections, delays| cascade(sections, delays, rows.iter_mut().rev()));
+    }
+
+    /// All rows go through two sections before they go through the next two: of more the delays would not stay in the
+    /// processor's registers, one alone would wait for its own last output.
+    fn by_twos(&mut self, mut pass: impl FnMut(&[Section], &mut [[[f64; N]; 2]])) {
+        for (sections, delays) in self.sections.chunks(2).zip(self.delays.chunks_mut(2)) {
+            pass(sections, delays);
         }
-        x
     }
 
     /// Hands the outputs to `take`, sample by sample, as far as the shortest channel reaches. A sample that is no number
@@ -292,10 +295,59 @@ impl<const N: usize> Abreast<N> {
     pub fn run(&mut self, channels: [&[f32]; N], mut take: impl FnMut([f64; N])) {
         let shortest = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
         let channels = channels.map(|channel| &channel[..shortest]);
-        for at in 0..shortest {
-            take(self.step(channels.map(|channel| finite(channel[at]))));
+        let mut rows = [[0.0; N]; ROWS];
+        for from in (0..shortest).step_by(ROWS) {
+            let rows = &mut rows[..ROWS.min(shortest - from)];
+            for (lane, channel) in channels.iter().enumerate() {
+                rows.iter_mut().zip(&channel[from..]).for_each(|(row, sample)| row[lane] = finite(*sample));
+            }
+            self.forwards(rows);
+            rows.iter().for_each(|row| take(*row));
         }
         self.delays.as_flattened_mut().as_flattened_mut().iter_mut().for_each(settle);
+    }
+}
+
+/// Rows filtered at once: they stay in the processor's nearest memory.
+const ROWS: usize = 64;
+
+/// One or two sections over all rows.
+#[inline(always)] // so that each direction is compiled by itself
+fn cascade<'a, const N: usize>(
+    sections: &[Section],
+    delays: &mut [[[f64; N]; 2]],
+    rows: impl Iterator<Item = &'a mut [f64; N]>,
+) {
+    match (sections, delays) {
+        ([first, second], [p, q]) => {
+            let (mut own, mut next) = (*p, *q);
+            for row in rows {
+                for (lane, x) in row.iter_mut().enumerate() {
+                    *x = second.through(first.through(*x, &mut own, lane), &mut next, lane);
+                }
+            }
+            (*p, *q) = (own, next);
+        }
+        ([only], [delays]) => {
+            let mut own = *delays;
+            for row in rows {
+                for (lane, x) in row.iter_mut().enumerate() {
+                    *x = only.through(*x, &mut own, lane);
+                }
+            }
+            *delays = own;
+        }
+        _ => {}
+    }
+}
+
+impl Section {
+    #[inline(always)]
+    fn through<const N: usize>(&self, x: f64, [z1, z2]: &mut [[f64; N]; 2], lane: usize) -> f64 {
+        let y = self.b[0] * x + z1[lane];
+        z1[lane] = self.b[1] * x - self.a[0] * y + z2[lane];
+        z2[lane] = self.b[2] * x - self.a[1] * y;
+        y
     }
 }
 
@@ -325,6 +377,23 @@ struct LaneSection<const N: usize> {
     z: [[f64; N]; 2],
 }
 
+impl<const N: usize> LaneSection<N> {
+    /// Filters rows in place.
+    fn filter(&mut self, rows: &mut [[f64; N]]) {
+        let Self { b, a, z: [mut z1, mut z2] } = *self;
+        for row in rows {
+            for l in 0..N {
+                let x = row[l];
+                let y = b[0][l] * x + z1[l];
+                z1[l] = b[1][l] * x - a[0][l] * y + z2[l];
+                z2[l] = b[2][l] * x - a[1][l] * y;
+                row[l] = y;
+            }
+        }
+        self.z = [z1, z2];
+    }
+}
+
 impl<const N: usize> Bank<N> {
     /// A bank at rest; filters past `N` are left out, lanes without a filter give 0.
     pub fn new(filters: &[Sos]) -> Self {
@@ -340,26 +409,15 @@ impl<const N: usize> Bank<N> {
         Self { sections }
     }
 
-    /// The next output of every lane.
-    #[inline(always)] // a call a sample would cost as much as the filter
-    pub fn step(&mut self, sample: f64) -> [f64; N] {
-        let mut x = [sample; N];
-        for LaneSection { b, a, z: [z1, z2] } in &mut self.sections {
-            for l in 0..N {
-                let y = b[0][l] * x[l] + z1[l];
-                z1[l] = b[1][l] * x[l] - a[0][l] * y + z2[l];
-                z2[l] = b[2][l] * x[l] - a[1][l] * y;
-                x[l] = y;
-            }
-        }
-        x
-    }
-
     /// Hands each output to `take`, sample by sample. A non-finite sample counts as 0.
     #[inline]
     pub fn run(&mut self, samples: &[f32], mut take: impl FnMut([f64; N])) {
-        for sample in samples {
-            take(self.step(finite(*sample)));
+        let mut rows = [[0.0; N]; ROWS];
+        for part in samples.chunks(ROWS) {
+            let rows = &mut rows[..part.len()];
+            rows.iter_mut().zip(part).for_each(|(row, sample)| *row = [finite(*sample); N]);
+            self.sections.iter_mut().for_each(|section| section.filter(rows));
+            rows.iter().for_each(|row| take(*row));
         }
         for section in &mut self.sections {
             section.z.as_flattened_mut().iter_mut().for_each(settle);

@@ -25,8 +25,15 @@ pub fn filtfilt_together<const N: usize>(filter: &Sos, slices: [&[f32]; N]) -> [
         work.iter_mut().zip(std::iter::repeat_n(first, rest).chain(values)).for_each(|(row, value)| row[lane] = value);
     }
     let steady = steady_delays(&filter.sections);
-    one_way(filter, &steady, work.iter_mut());
-    one_way(filter, &steady, work.iter_mut().rev());
+    let mut run = Abreast::new(filter);
+    let start = |run: &mut Abreast<N>, first: Option<&[f64; N]>| {
+        let first = first.copied().unwrap_or([0.0; N]);
+        run.delays.iter_mut().zip(&steady).for_each(|(delays, two)| *delays = two.map(|z| first.map(|x| x * z)));
+    };
+    start(&mut run, work.first());
+    run.forwards(&mut work);
+    start(&mut run, work.last());
+    run.backwards(&mut work);
     from_fn(|lane| {
         let from = longest - extended[lane] + padding[lane];
         work.iter().skip(from).take(slices[lane].len()).map(|row| row[lane]).collect()
@@ -58,13 +65,4 @@ fn steady_delays(sections: &[Section]) -> Vec<[f64; 2]> {
         input = output;
     }
     delays
-}
-
-/// Filters rows in place, a lane a slice, from what a constant first value leaves.
-fn one_way<'a, const N: usize>(filter: &Sos, steady: &[[f64; 2]], rows: impl Iterator<Item = &'a mut [f64; N]>) {
-    let mut rows = rows.peekable();
-    let Some(first) = rows.peek().map(|row| **row) else { return };
-    let mut run = Abreast::new(filter);
-    run.delays = steady.iter().map(|two| two.map(|delay| first.map(|x| x * delay))).collect();
-    rows.for_each(|row| *row = run.step(*row));
 }

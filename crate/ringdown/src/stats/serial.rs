@@ -18,8 +18,9 @@ const MOST: f64 = 50.0;
 /// # Source
 /// The variance of a mean of correlated values: M. S. Bartlett, J. R. Stat. Soc. Suppl. 8 (1946) 27; for a first-order
 /// process it gives `(1 + r) / (1 - r)`. The cut at two standard errors is our choice.
-pub fn worth_one(series: &[Vec<f64>]) -> f64 {
-    let level: Vec<Vec<f64>> = series.iter().map(|values| without_drift(values)).collect();
+pub fn worth_one(series: impl Into<Vec<Vec<f64>>>) -> f64 {
+    let mut level: Vec<Vec<f64>> = series.into();
+    level.iter_mut().for_each(|values| take_drift_out(values));
     let count: usize = level.iter().map(Vec::len).sum();
     let power: f64 = level.iter().flatten().map(|v| v * v).sum();
     if power <= 0.0 || count < LEAST_IN_STRETCH {
@@ -35,11 +36,10 @@ pub fn worth_one(series: &[Vec<f64>]) -> f64 {
     (1.0 + 2.0 * correlated).min(MOST)
 }
 
-fn without_drift(values: &[f64]) -> Vec<f64> {
+fn take_drift_out(values: &mut [f64]) {
     let length = values.len().div_ceil(STRETCHES).max(LEAST_IN_STRETCH);
-    let about_mean = |stretch: &[f64]| {
+    for stretch in values.chunks_mut(length) {
         let mean = stretch.iter().sum::<f64>() / stretch.len() as f64;
-        stretch.iter().map(move |v| v - mean).collect::<Vec<f64>>()
-    };
-    values.chunks(length).flat_map(about_mean).collect()
+        stretch.iter_mut().for_each(|v| *v -= mean);
+    }
 }

@@ -1,5 +1,6 @@
 //! `bench`: the core's work beside its peers, turn about in one run, so that a busy minute hits all of them alike.
 
+mod criterion;
 pub mod data;
 mod items;
 mod peer;
@@ -25,6 +26,9 @@ pub fn run(names: &[String]) -> Result<(), String> {
         println!("{table}");
         text.push_str(&table);
     }
+    let alone = criterion::table(&items, &folder)?;
+    println!("{alone}");
+    text.push_str(&alone);
     let after = canary(&folder)?;
     let verdict = report::foot(before, after);
     println!("{verdict}");

@@ -1,6 +1,6 @@
 //! One native peer: told by a line when to work once, answers with milliseconds and the figure that came out.
 //!
-//! usage: runner data FOLDER [MINUTES...] | runner WORK FOLDER
+//! usage: runner data FOLDER [MINUTES...] | runner WORK FOLDER | runner criterion FOLDER WORK...
 
 mod data;
 
@@ -9,7 +9,7 @@ use ringdown_bench as work;
 use std::error::Error;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 type Outcome<T> = Result<T, Box<dyn Error>>;
 
@@ -17,8 +17,11 @@ fn main() -> Outcome<()> {
     let args: Vec<String> = std::env::args().skip(1).collect();
     match args.as_slice() {
         [verb, folder, minutes @ ..] if verb == "data" => data::make(Path::new(folder), minutes),
+        [verb, folder, works @ ..] if verb == "criterion" => by_criterion(Path::new(folder), works),
         [work, folder] => serve(work, Path::new(folder)),
-        _ => Err("usage: runner data FOLDER [MINUTES...] | runner WORK FOLDER".into()),
+        _ => {
+            Err("usage: runner data FOLDER [MINUTES...] | runner WORK FOLDER | runner criterion FOLDER WORK...".into())
+        }
     }
 }
 
@@ -37,6 +40,32 @@ fn serve(name: &str, folder: &Path) -> Outcome<()> {
     Ok(())
 }
 
+/// Each work by itself, as criterion measures: warmed up, ten samples, intervals by resampling. What it finds lies in the
+/// folder that `CRITERION_HOME` names.
+fn by_criterion(folder: &Path, works: &[String]) -> Outcome<()> {
+    let mut criterion = criterion::Criterion::default()
+        .without_plots()
+        .sample_size(10)
+        .warm_up_time(Duration::from_millis(500))
+        .measurement_time(Duration::from_secs(2));
+    for name in works {
+        let mut work = named(name, folder)?;
+        let mut broken = None;
+        criterion.bench_function(name, |bencher| {
+            bencher.iter(|| {
+                work().unwrap_or_else(|error| {
+                    broken = Some(error.to_string());
+                    f64::NAN
+                })
+            });
+        });
+        if let Some(why) = broken {
+            return Err(why.into());
+        }
+    }
+    Ok(())
+}
+
 fn named(name: &str, folder: &Path) -> Outcome<Work> {
     let folder = folder.to_owned();
     let file = move |name: &str| folder.join(name);
@@ -47,7 +76,7 @@ fn named(name: &str, folder: &Path) -> Outcome<Work> {
         "bands-2" => bands(&file("noise.f32"), 2)?,
         "search" => shared(noise(&file("noise.f32"))?, 1, |samples, _| work::search_score(samples)),
         "log" => reading(file("log.csv"), |source| Ok(work::log_sum(source)?)),
-        "wave" => reading(file("sound.wav"), |source| Ok(work::wave_mean_square(source)?)),
+        "wave" => reading(file("sound.wav"), |source| Ok(work::wave_mean_square(source, 0, 1)?)),
         "bare" => reading(file("sound.wav"), |mut source| Ok(work::bare_read(source.as_mut())? as f64)),
         "hound" => Box::new(move || hound_mean_square(&file("sound.wav"))),
         other => return Err(format!("there is no work named {other}").into()),

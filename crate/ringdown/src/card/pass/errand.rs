@@ -54,7 +54,7 @@ impl Shape {
 #[derive(Serialize, Deserialize)]
 pub(super) enum Order {
     Sound(Sound),
-    Portion(Wanted, Portion),
+    Portion(Wanted, Box<Portion>),
     Sensors(Plan),
     Hash,
 }
@@ -130,7 +130,7 @@ impl Runner {
         let rate = shape.sample_rate_hz;
         self.work = match order {
             Order::Sound(sound) => Some(Work::Hear(Box::new(Hearing::new(&sound)))),
-            Order::Portion(wanted, portion) => Some(Work::Measure(wanted, Box::new(portion))),
+            Order::Portion(wanted, portion) => Some(Work::Measure(wanted, portion)),
             Order::Sensors(plan) => Some(Work::Listen(Box::new(Listening::new(plan, rate)))),
             Order::Hash => None,
         };

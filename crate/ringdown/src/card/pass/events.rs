@@ -336,7 +336,7 @@ impl EventPass {
         let index = self.begin_next(ELSEWHERE)?;
         let portion = self.portion(index, recording, sheet)?;
         self.away.push((number, index));
-        Some(Order::Portion(self.wanted.clone(), portion))
+        Some(Order::Portion(self.wanted.clone(), Box::new(portion)))
     }
 
     pub(super) fn awaits(&self, number: u32) -> bool {

@@ -27,11 +27,37 @@ pub(super) struct Plan {
     channels: Vec<u16>,
     /// The crank wheel's channel, whose signal may leak into a sensor's.
     wheel: Option<u16>,
-    /// Speed in the middle of each stretch, 1/min.
-    rpm: Vec<Option<f64>>,
-    combustions: Vec<Combustion>,
-    /// Stretches before the one each combustion's TDC lies in.
-    due: Vec<u32>,
+    stretches: Vec<Stretch>,
+}
+
+/// Over which speed counts as constant.
+#[derive(Serialize, Deserialize)]
+struct Stretch {
+    /// Speed in its middle, 1/min.
+    rpm: Option<f64>,
+    /// Combustions whose TDC lies in it.
+    due: Vec<Due>,
+}
+
+/// A combustion, in little memory: an hour has half a million.
+#[derive(Clone, Copy, Serialize, Deserialize)]
+struct Due {
+    /// Samples from the start of the stretch to its sound.
+    after: u32,
+    /// Samples of it, as in [`Combustion`].
+    length: u32,
+    /// Of these, so many before its later part.
+    later: u16,
+    cylinder: u16,
+}
+
+impl Due {
+    /// As it is in a stretch that begins at sample `start`.
+    fn combustion(self, start: u64) -> Combustion {
+        let Due { after, later, length, cylinder } = self;
+        let from = start.saturating_add(u64::from(after));
+        Combustion { from, later: u32::from(later), length, cylinder }
+    }
 }
 
 /// The pass under way.
@@ -40,8 +66,6 @@ pub(in crate::card) struct Listening {
     next: u64,
     /// First stretch not yet heard.
     stretch: usize,
-    /// First combustion not yet announced.
-    combustion: usize,
     planes: Planes,
     panel: Panel,
 }
@@ -65,30 +89,30 @@ impl Plan {
             FileRole::EngineOff => Some(0.0),
             _ => track.and_then(|track| track.rpm_at(t_s)),
         };
-        let (mut rpm, mut combustions, mut due) = (Vec::new(), Vec::new(), Vec::new());
+        let mut all = Vec::new();
         let mut waiting = events.iter().peekable();
         for first in (0..frames).step_by(SLICE_FRAMES) {
             let count = (frames - first).min(SLICE_FRAMES as u64) as usize;
             for stretch in stretches(count, rate) {
-                rpm.push(rpm_at((first as f64 + 0.5 * (stretch.start + stretch.end) as f64) / rate));
+                let rpm = rpm_at((first as f64 + 0.5 * (stretch.start + stretch.end) as f64) / rate);
                 let end = first + stretch.end as u64;
+                let mut due = Vec::new();
                 while let Some(event) = waiting.next_if(|event| event.t_s * rate < end as f64) {
-                    if let Some(combustion) = combustion(event, interval_deg, rate) {
-                        combustions.push(combustion);
-                        due.push(rpm.len() as u32 - 1);
-                    }
+                    due.extend(due_of(event, first + stretch.start as u64, interval_deg, rate));
                 }
+                due.shrink_to_fit();
+                all.push(Stretch { rpm, due });
             }
         }
         let wheel = (1..=recording.channels()).find(|channel| recording.role(*channel, sheet) == Role::Wheel);
-        Self { frames, channels: recording.sensor_channels(sheet), wheel, rpm, combustions, due }
+        Self { frames, channels: recording.sensor_channels(sheet), wheel, stretches: all }
     }
 }
 
 impl Listening {
     pub(super) fn new(plan: Plan, sample_rate_hz: f64) -> Self {
         let panel = Panel::new(sample_rate_hz, plan.channels.len());
-        Self { plan, next: 0, stretch: 0, combustion: 0, planes: Planes::new(), panel }
+        Self { plan, next: 0, stretch: 0, planes: Planes::new(), panel }
     }
 
     pub(in crate::card) fn share(&self) -> f64 {
@@ -117,16 +141,12 @@ impl Listening {
             };
             let sensors: Vec<&[f32]> = self.plan.channels.iter().map(|channel| part(*channel).unwrap_or(&[])).collect();
             let wheel = self.plan.wheel.and_then(part);
-            while let (Some(combustion), Some(due)) =
-                (self.plan.combustions.get(self.combustion), self.plan.due.get(self.combustion))
-            {
-                if *due as usize > self.stretch {
-                    break;
-                }
-                self.panel.announce(*combustion);
-                self.combustion += 1;
+            let planned = self.plan.stretches.get(self.stretch);
+            let start = self.next + stretch.start as u64;
+            for due in planned.into_iter().flat_map(|planned| &planned.due) {
+                self.panel.announce(due.combustion(start));
             }
-            self.panel.push(&sensors, wheel, self.plan.rpm.get(self.stretch).copied().flatten());
+            self.panel.push(&sensors, wheel, planned.and_then(|planned| planned.rpm));
             self.stretch += 1;
         }
     }
@@ -137,10 +157,16 @@ impl Listening {
     }
 }
 
-fn combustion(event: &Event, interval_deg: f64, rate: f64) -> Option<Combustion> {
+/// `start`: the first sample of the stretch it lies in. No later part begins after more than 65 535 samples: those of 15 degrees
+/// at 60 rpm and 1.5 MHz.
+fn due_of(event: &Event, start: u64, interval_deg: f64, rate: f64) -> Option<Due> {
     let cylinder = event.cylinder?;
     let deg_per_s = 6.0 * f64::from(event.rpm).max(60.0);
     let at = |deg: f64| ((event.t_s + deg / deg_per_s) * rate).max(0.0) as u64;
     let end_deg = HEARD_DEG[1].min(HEARD_DEG[0] + HEARD_SHARE * interval_deg);
-    Some(Combustion { from: at(HEARD_DEG[0]), later: at(LATER_DEG), to: at(end_deg), cylinder })
+    let from = at(HEARD_DEG[0]).max(start);
+    let cut = |samples: u64| samples.min(u64::from(u32::MAX)) as u32;
+    let length = cut(at(end_deg).saturating_sub(from));
+    let later = at(LATER_DEG).saturating_sub(from).min(u64::from(u16::MAX)) as u16;
+    Some(Due { after: cut(from - start), length, later, cylinder })
 }

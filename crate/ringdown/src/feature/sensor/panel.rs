@@ -5,7 +5,7 @@ use super::pickup::{Pickup, PickupScan};
 use super::shape::{self, Slope};
 use super::silent::silent_share;
 use super::{SensorFeatures, SensorScan};
-use crate::signal::filter::{Pass, Running, butterworth};
+use crate::signal::filter::{Abreast, Pass, butterworth};
 use crate::signal::spectrum::{Cross, Detrend};
 use crate::signal::taper::{Shape, Taper};
 use crate::stats::order::Arrange;
@@ -71,17 +71,24 @@ pub struct Difference {
     pub later_error_db: f64,
 }
 
-/// A combustion whose sound falls into the samples `from..to`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+/// A combustion and the samples of its sound.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Combustion {
     /// First sample of the recording.
     pub from: u64,
-    /// First sample of its later part.
-    pub later: u64,
-    /// The sample after the last.
-    pub to: u64,
+    /// Samples before its later part.
+    pub later: u32,
+    /// Samples in all.
+    pub length: u32,
     /// Cylinder, from 1.
     pub cylinder: u16,
+}
+
+impl Combustion {
+    /// The sample after the last.
+    fn to(&self) -> u64 {
+        self.from.saturating_add(u64::from(self.length))
+    }
 }
 
 /// Where sensors are compared: above the orders, below what a 44.1 kHz recording rolls off.
@@ -103,8 +110,9 @@ const CROSS_LEN: usize = 1024;
 
 /// Collects the figures of all sensors of a recording.
 pub struct Panel {
+    sensors: usize,
     scans: Vec<SensorScan>,
-    bands: Vec<Band>,
+    pairs: Vec<Pair>,
     crosses: Vec<(usize, usize, Cross)>,
     pickup: PickupScan,
     cylinders: Vec<Cylinder>,
@@ -112,12 +120,18 @@ pub struct Panel {
     next: u64,
 }
 
-/// One sensor's level in the compared band.
-struct Band {
-    filter: Option<Running>,
+/// Two sensors in the compared band, filtered side by side: one filter waits for its own last output.
+struct Pair {
+    filter: Option<Abreast<2>>,
     hop: usize,
     phase: usize,
-    sum: f64,
+    sums: [f64; 2],
+    bands: [Band; 2],
+}
+
+/// One sensor's level in the compared band.
+struct Band {
+    hop: usize,
     /// Mean squares of the last hops, in a ring.
     hops: Vec<f32>,
     count: u64,
@@ -127,39 +141,42 @@ struct Band {
     chunks_rpm: Vec<f32>,
 }
 
-impl Band {
+impl Pair {
     fn new(sample_rate_hz: f64) -> Self {
         let [low_hz, high_hz] = [COMPARED_HZ[0], COMPARED_HZ[1].min(0.45 * sample_rate_hz)];
-        let filter = butterworth(2, Pass::Band { low_hz, high_hz }, sample_rate_hz).ok().map(|filter| filter.start());
+        let filter = butterworth(2, Pass::Band { low_hz, high_hz }, sample_rate_hz).ok();
         let hop = ((HOP_S * sample_rate_hz) as usize).max(1);
-        Self {
-            filter,
-            hop,
-            phase: 0,
-            sum: 0.0,
-            hops: vec![0.0; HOPS],
-            count: 0,
-            chunks_db: Vec::new(),
-            chunks_rpm: Vec::new(),
-        }
+        let band = || Band { hop, hops: vec![0.0; HOPS], count: 0, chunks_db: Vec::new(), chunks_rpm: Vec::new() };
+        let filter = filter.map(|filter| Abreast::new(&filter));
+        Self { filter, hop, phase: 0, sums: [0.0; 2], bands: [band(), band()] }
     }
 
-    fn push(&mut self, samples: &[f32], rpm: Option<f64>) {
-        let Some(filter) = &mut self.filter else { return };
-        let mut all = 0.0;
-        for sample in samples {
-            let x = filter.step(if sample.is_finite() { f64::from(*sample) } else { 0.0 });
-            self.sum += x * x;
-            self.phase += 1;
-            if self.phase == self.hop {
-                all += self.sum;
-                self.hops[self.count as usize % HOPS] = (self.sum / self.hop as f64) as f32;
-                self.count += 1;
-                (self.phase, self.sum) = (0, 0.0);
+    /// A slice of both sensors, equally long.
+    fn push(&mut self, sensors: [&[f32]; 2], rpm: Option<f64>) {
+        let Self { filter: Some(filter), hop, phase, sums, bands } = self else { return };
+        let mut all = [0.0; 2];
+        filter.run(sensors, |outputs| {
+            (0..2).for_each(|lane| sums[lane] += outputs[lane] * outputs[lane]);
+            *phase += 1;
+            if *phase == *hop {
+                for (lane, band) in bands.iter_mut().enumerate() {
+                    all[lane] += sums[lane];
+                    band.hops[band.count as usize % HOPS] = (sums[lane] / *hop as f64) as f32;
+                    band.count += 1;
+                }
+                (*phase, *sums) = (0, [0.0; 2]);
             }
+        });
+        for ((band, samples), all) in bands.iter_mut().zip(sensors).zip(all) {
+            band.end_chunk(decibels(all / samples.len().max(1) as f64), rpm);
         }
+    }
+}
+
+impl Band {
+    fn end_chunk(&mut self, level_db: f64, rpm: Option<f64>) {
         if self.chunks_db.len() < MOST_CHUNKS {
-            self.chunks_db.push(decibels(all / samples.len().max(1) as f64));
+            self.chunks_db.push(level_db);
             self.chunks_rpm.push(rpm.map_or(f32::NAN, |rpm| rpm as f32));
         }
     }
@@ -200,8 +217,9 @@ impl Panel {
         let taper = || Taper::periodic(Shape::Hann, CROSS_LEN);
         let cross = || Cross::new(sample_rate_hz.max(1.0), taper(), CROSS_LEN, Detrend::Nothing);
         Self {
+            sensors,
             scans: (0..sensors).map(|_| SensorScan::new(sample_rate_hz)).collect(),
-            bands: (0..sensors).map(|_| Band::new(sample_rate_hz)).collect(),
+            pairs: (0..sensors.div_ceil(2)).map(|_| Pair::new(sample_rate_hz)).collect(),
             crosses: pairs.map(|(first, second)| (first, second, cross())).collect(),
             pickup: PickupScan::new(sample_rate_hz.max(1.0), sensors),
             cylinders: Vec::new(),
@@ -213,9 +231,13 @@ impl Panel {
     /// Adds a slice of some 0.1 s of every sensor, with the wheel's signal where there is one and the speed where it is
     /// known.
     pub fn push(&mut self, sensors: &[&[f32]], wheel: Option<&[f32]>, rpm: Option<f64>) {
-        for ((scan, band), samples) in self.scans.iter_mut().zip(&mut self.bands).zip(sensors) {
+        for (scan, samples) in self.scans.iter_mut().zip(sensors) {
             scan.push(samples, rpm);
-            band.push(samples, rpm);
+        }
+        for (pair, sensors) in self.pairs.iter_mut().zip(sensors.chunks(2)) {
+            // A last one without another is its own.
+            let own = sensors.first().copied().unwrap_or_default();
+            pair.push([own, sensors.get(1).copied().unwrap_or(own)], rpm);
         }
         for (first, second, cross) in &mut self.crosses {
             let [a, b] = [*first, *second].map(|at| sensors.get(at).and_then(|samples| samples.get(..CROSS_LEN)));
@@ -230,6 +252,11 @@ impl Panel {
         self.measure();
     }
 
+    /// Of each sensor.
+    fn bands(&self) -> impl Iterator<Item = &Band> {
+        self.pairs.iter().flat_map(|pair| &pair.bands).take(self.sensors)
+    }
+
     /// Announces a combustion that begins in the slice to be pushed next, or later.
     pub fn announce(&mut self, combustion: Combustion) {
         if self.pending.len() < HOPS {
@@ -239,10 +266,10 @@ impl Panel {
 
     fn measure(&mut self) {
         let ready = self.next;
-        let hop = self.bands.first().map_or(1, |band| band.hop as u64);
+        let hop = self.pairs.first().map_or(1, |pair| pair.hop as u64);
         let mut pending = std::mem::take(&mut self.pending);
         pending.retain(|combustion| {
-            let done = combustion.to + hop <= ready;
+            let done = combustion.to().saturating_add(hop) <= ready;
             if done {
                 self.add(combustion);
             }
@@ -253,9 +280,10 @@ impl Panel {
 
     fn add(&mut self, combustion: &Combustion) {
         let levels_from = |from: u64| -> Option<Vec<f64>> {
-            self.bands.iter().take(MOST_SENSORS).map(|band| band.level_db(from, combustion.to)).collect()
+            self.bands().take(MOST_SENSORS).map(|band| band.level_db(from, combustion.to())).collect()
         };
-        let Some((levels, later)) = levels_from(combustion.from).zip(levels_from(combustion.later)) else { return };
+        let later = combustion.from.saturating_add(u64::from(combustion.later));
+        let Some((levels, later)) = levels_from(combustion.from).zip(levels_from(later)) else { return };
         let at = match self.cylinders.iter().position(|cylinder| cylinder.cylinder == combustion.cylinder) {
             Some(at) => at,
             None if self.cylinders.len() < MOST_CYLINDERS => {
@@ -288,15 +316,15 @@ impl Panel {
         let features: Vec<SensorFeatures> =
             std::mem::take(&mut self.scans).into_iter().map(SensorScan::finish).collect();
         let beside: Vec<Vec<Beside>> = (0..features.len()).map(|own| self.beside(own, &features)).collect();
-        let first_db = self.bands.first().map(|band| band.chunks_db.clone()).unwrap_or_default();
+        let bands: Vec<&Band> = self.bands().collect();
         let gain = |own: usize| {
-            let band = self.bands.get(own).filter(|_| own > 0)?;
-            gain_between(&first_db, &band.chunks_db, GAIN_CONFIDENCE)
+            let [first, band] = [0, own].map(|at| bands.get(at).filter(|_| own > 0));
+            gain_between(&first?.chunks_db, &band?.chunks_db, GAIN_CONFIDENCE)
         };
         let mut all = Vec::with_capacity(features.len());
         for (own, ((features, beside), pickup)) in features.into_iter().zip(beside).zip(pickups).enumerate() {
-            let (gain, hears, moves_db) = (gain(own), self.hears(own), self.bands[own].moves_db());
-            let silent_share = silent_share(&self.bands[own].chunks_db, &self.bands[own].chunks_rpm);
+            let (gain, hears, moves_db) = (gain(own), self.hears(own), bands[own].moves_db());
+            let silent_share = silent_share(&bands[own].chunks_db, &bands[own].chunks_rpm);
             all.push(Listened { features, gain, pickup, hears, moves_db, silent_share, beside });
         }
         all

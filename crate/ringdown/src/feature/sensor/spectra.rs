@@ -135,6 +135,8 @@ struct Analysis {
     power: Vec<f32>,
     level_db: Vec<f32>,
     columns: Vec<f64>,
+    /// First bin of each column, and the one after the last.
+    edges: Vec<usize>,
     classes: [Class; CLASSES],
     rows: Vec<Row>,
     floor: Vec<u32>,
@@ -166,6 +168,7 @@ impl SpectraScan {
             power: vec![0.0; stft.bins()],
             level_db: vec![0.0; stft.bins()],
             columns: vec![0.0; columns],
+            edges: edges(stft.bins(), bin_hz / step_hz, columns),
             classes: Default::default(),
             rows: vec![Row::default(); ROWS],
             floor: vec![0; FLOOR_BINS],
@@ -270,7 +273,7 @@ impl Analysis {
         quick_db_in_place(&mut self.level_db);
         let class = class_of(rpm);
         self.classes[class].add(&self.power, &self.level_db);
-        join(self.power.iter().map(|p| f64::from(*p)), self.bin_hz / self.step_hz, &mut self.columns);
+        join(&self.power, &self.edges, |p| f64::from(*p), &mut self.columns);
         let band = self.band_power();
         self.add_floor(band);
         if class != 0 {
@@ -320,7 +323,7 @@ impl Analysis {
     fn spectrum(&mut self, class: usize) -> Option<SpeedSpectrum> {
         let Class { power, segments, .. } = &self.classes[class];
         let scale = self.per_hz / *segments as f64;
-        join(power.iter().map(|p| p * scale), self.bin_hz / self.step_hz, &mut self.columns);
+        join(power, &self.edges, |p| p * scale, &mut self.columns);
         let levels_db = self.columns.iter().map(|p| quick_db(*p as f32)).collect();
         let density: Vec<f64> = power.iter().map(|p| p * scale).collect();
         let bands = octave_bands(3, THIRDS_HZ[0], THIRDS_HZ[1]);
@@ -370,26 +373,24 @@ fn row_rpm(index: usize) -> f64 {
     (index as f64 + 0.5) * ROW_RPM
 }
 
-/// Means of neighbouring bins; bin `k` falls into column `k * columns_per_bin`.
-fn join(bins: impl Iterator<Item = f64>, columns_per_bin: f64, columns: &mut [f64]) {
-    columns.fill(0.0);
-    let (mut at, mut count) = (0, 0.0_f64);
-    for (k, value) in bins.enumerate() {
-        let column = (k as f64 * columns_per_bin) as usize;
-        if column != at {
-            close(columns, at, count);
-            (at, count) = (column, 0.0);
+/// First bin of each column, and the one after the last; bin `k` falls into column `k * columns_per_bin`.
+fn edges(bins: usize, columns_per_bin: f64, columns: usize) -> Vec<usize> {
+    let column = |bin: usize| (bin as f64 * columns_per_bin) as usize;
+    let mut next = 0;
+    let first = |wanted: usize| {
+        while next < bins && column(next) < wanted {
+            next += 1;
         }
-        let Some(sum) = columns.get_mut(column) else { return };
-        *sum += value;
-        count += 1.0;
-    }
-    close(columns, at, count);
+        next
+    };
+    (0..=columns).map(first).collect()
 }
 
-fn close(columns: &mut [f64], at: usize, count: f64) {
-    if let Some(sum) = columns.get_mut(at) {
-        *sum /= count.max(1.0);
+/// Means of neighbouring bins; 0 for a column without any.
+fn join<T>(bins: &[T], edges: &[usize], value: impl Fn(&T) -> f64, columns: &mut [f64]) {
+    for (column, edge) in columns.iter_mut().zip(edges.windows(2)) {
+        let own = bins.get(edge[0]..edge[1]).unwrap_or_default();
+        *column = own.iter().map(&value).sum::<f64>() / own.len().max(1) as f64;
     }
 }
 

@@ -1,5 +1,7 @@
 //! What the sample values alone tell: extremes, mean, steps of the converter, clipping.
 
+use crate::signal::extreme::lower;
+
 /// Bins of the histogram: even, so that doubling the range merges pairs.
 const BINS: usize = 4096;
 
@@ -18,7 +20,7 @@ pub struct Values {
     max: f32,
     previous: Option<f32>,
     /// How many differences between neighbours have each binary exponent, and the least of them.
-    differences: Vec<(u64, f32)>,
+    differences: Box<[(u64, f32); EXPONENTS]>,
     histogram: Histogram,
 }
 
@@ -31,7 +33,7 @@ impl Default for Values {
             min: f32::INFINITY,
             max: f32::NEG_INFINITY,
             previous: None,
-            differences: vec![(0, f32::INFINITY); EXPONENTS],
+            differences: Box::new([(0, f32::INFINITY); EXPONENTS]),
             histogram: Histogram::new(),
         }
     }
@@ -66,10 +68,11 @@ impl Values {
 
     fn add_difference(&mut self, sample: f32) {
         let difference = (sample - self.previous.replace(sample).unwrap_or(sample)).abs();
+        // Without one the place is that of 0, which counts as none.
+        let (count, least) = &mut self.differences[(difference.to_bits() >> 23) as usize & (EXPONENTS - 1)];
         if difference > 0.0 {
-            let (count, least) = &mut self.differences[(difference.to_bits() >> 23) as usize & (EXPONENTS - 1)];
             *count += 1;
-            *least = if difference < *least { difference } else { *least };
+            *least = lower(difference, *least);
         }
     }
 
@@ -124,14 +127,15 @@ pub const LEAST_BITS: f64 = 7.0;
 
 /// Counts of values over a range that doubles until it holds the largest.
 struct Histogram {
-    counts: Vec<u64>,
+    /// No more than a processor's nearest memory holds; a count at its end stays there.
+    counts: Box<[u32; BINS]>,
     /// Bins span -range..range.
     range: f32,
 }
 
 impl Histogram {
     fn new() -> Self {
-        Self { counts: vec![0; BINS], range: f32::powi(2.0, -20) }
+        Self { counts: Box::new([0; BINS]), range: f32::powi(2.0, -20) }
     }
 
     /// Makes room for a sample of this size.
@@ -145,16 +149,17 @@ impl Histogram {
     fn add(&mut self, x: f32) {
         // The range is a power of two: its inverse is exact.
         let place = (x * (1.0 / self.range) + 1.0) * (BINS / 2) as f32;
-        self.counts[(place as usize).min(BINS - 1)] += 1;
+        let count = &mut self.counts[(place as usize).min(BINS - 1)];
+        *count = count.saturating_add(1);
     }
 
     fn double(&mut self) {
         let half = BINS / 2;
         let mut wide = [0; BINS];
         for (pair, into) in self.counts.chunks_exact(2).zip(&mut wide[half / 2..half / 2 + half]) {
-            *into = pair[0] + pair[1];
+            *into = pair[0].saturating_add(pair[1]);
         }
-        self.counts.copy_from_slice(&wide);
+        *self.counts = wide;
         self.range *= 2.0;
     }
 
@@ -170,7 +175,8 @@ impl Histogram {
 
     /// Counts from one end, `joined` bins at a time, without empty ones before the first.
     fn outermost_first(&self, joined: usize, reversed: bool) -> Vec<u64> {
-        let counts: Vec<u64> = self.counts.chunks(joined).map(|bins| bins.iter().sum()).collect();
+        let counts: Vec<u64> =
+            self.counts.chunks(joined).map(|bins| bins.iter().copied().map(u64::from).sum()).collect();
         let filled = |count: &u64| *count == 0;
         if reversed {
             counts.into_iter().rev().skip_while(filled).collect()

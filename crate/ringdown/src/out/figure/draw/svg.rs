@@ -61,6 +61,8 @@ fn png(width: u32, height: u32, rgba: &[u8]) -> Option<Vec<u8>> {
     let mut encoder = png::Encoder::new(&mut out, width, height);
     encoder.set_color(png::ColorType::Rgba);
     encoder.set_depth(png::BitDepth::Eight);
+    // The page has these ready for the printer while a recording is worked through: quick, not small.
+    encoder.set_compression(png::Compression::Fast);
     let mut writer = encoder.write_header().ok()?;
     writer.write_image_data(rgba).ok()?;
     writer.finish().ok()?;
