@@ -156,13 +156,18 @@ fn a_bank_gives_what_its_filters_give_alone() {
     let mut alone: Vec<_> = filters.iter().map(|filter| filter.start()).collect();
     let x = case_signal();
     let mut n = 0;
-    Bank::<6>::new(&filters).run(&x, |out| {
-        for (run, out) in alone.iter_mut().zip(out) {
-            close(out, run.step(f64::from(x[n])), 1e-12, "lane");
+    let mut single = Vec::new();
+    Bank::<f32, 8>::new(&filters).run(&x, |out| single.push(out));
+    Bank::<f64, 6>::new(&filters).run(&x, |out| {
+        for (lane, (run, out)) in alone.iter_mut().zip(out).enumerate() {
+            let truth = run.step(f64::from(x[n]));
+            close(out, truth, 1e-12, "lane");
+            close(f64::from(single[n][lane]), truth, 1e-5, "lane in single precision");
         }
+        assert_eq!(single[n][6..], [0.0; 2], "lanes without a filter");
         n += 1;
     });
-    assert_eq!(n, x.len());
+    assert_eq!((n, single.len()), (x.len(), x.len()));
 }
 
 #[test]

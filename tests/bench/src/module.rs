@@ -30,6 +30,11 @@ impl Noise {
         crate::bands_db(&self.samples)
     }
 
+    /// The same in single precision.
+    pub fn bands_single(&self) -> f64 {
+        crate::bands_single_db(&self.samples)
+    }
+
     /// Cell found, and the mean score of all.
     pub fn search(&self) -> f64 {
         crate::search_score(&self.samples)

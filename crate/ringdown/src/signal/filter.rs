@@ -6,6 +6,7 @@
 //! a band-pass of order n has 2n poles. Gain is spread so that no section exceeds the signal's own range in the band.
 
 use rustfft::num_complex::Complex;
+use rustfft::num_traits::{Float, cast};
 use std::f64::consts::PI;
 
 /// What passes.
@@ -362,24 +363,27 @@ fn settle(delay: &mut f64) {
     }
 }
 
-/// Up to `N` filters over the same samples at once, several times quicker than one after the other; an even number fills the
-/// processor's vectors.
+/// Up to `N` filters over the same samples at once, several times quicker than one after the other; a multiple of four lanes
+/// fills the processor's vectors.
+///
+/// `T`: `f64`, or `f32`, which takes half the time where a band is not narrow: the error of its rounding grows as the poles
+/// near the unit circle, to some 1e-5 of the signal for bands of 1 kHz at 48 kHz.
 #[derive(Debug, Clone)]
-pub struct Bank<const N: usize> {
-    sections: Vec<LaneSection<N>>,
+pub struct Bank<T, const N: usize> {
+    sections: Vec<LaneSection<T, N>>,
 }
 
 /// One section of each lane, coefficient by coefficient, so that the loops over lanes become vector arithmetic.
 #[derive(Debug, Clone, Copy)]
-struct LaneSection<const N: usize> {
-    b: [[f64; N]; 3],
-    a: [[f64; N]; 2],
-    z: [[f64; N]; 2],
+struct LaneSection<T, const N: usize> {
+    b: [[T; N]; 3],
+    a: [[T; N]; 2],
+    z: [[T; N]; 2],
 }
 
-impl<const N: usize> LaneSection<N> {
+impl<T: Float, const N: usize> LaneSection<T, N> {
     /// Filters rows in place.
-    fn filter(&mut self, rows: &mut [[f64; N]]) {
+    fn filter(&mut self, rows: &mut [[T; N]]) {
         let Self { b, a, z: [mut z1, mut z2] } = *self;
         for row in rows {
             for l in 0..N {
@@ -394,16 +398,18 @@ impl<const N: usize> LaneSection<N> {
     }
 }
 
-impl<const N: usize> Bank<N> {
+impl<T: Float + From<f32>, const N: usize> Bank<T, N> {
     /// A bank at rest; filters past `N` are left out, lanes without a filter give 0.
     pub fn new(filters: &[Sos]) -> Self {
+        let none = T::zero();
         let depth = filters.iter().take(N).map(|filter| filter.sections.len()).max().unwrap_or(0).max(1);
-        let mut sections = vec![LaneSection { b: [[0.0; N]; 3], a: [[0.0; N]; 2], z: [[0.0; N]; 2] }; depth];
+        let mut sections = vec![LaneSection { b: [[none; N]; 3], a: [[none; N]; 2], z: [[none; N]; 2] }; depth];
+        let rounded = |coefficient: f64| cast(coefficient).unwrap_or(none);
         for (lane, filter) in filters.iter().take(N).enumerate() {
             for (k, into) in sections.iter_mut().enumerate() {
                 let section = filter.sections.get(k).copied().unwrap_or(Section { b: [1.0, 0.0, 0.0], a: [0.0; 2] });
-                (0..3).for_each(|i| into.b[i][lane] = section.b[i]);
-                (0..2).for_each(|i| into.a[i][lane] = section.a[i]);
+                (0..3).for_each(|i| into.b[i][lane] = rounded(section.b[i]));
+                (0..2).for_each(|i| into.a[i][lane] = rounded(section.a[i]));
             }
         }
         Self { sections }
@@ -411,21 +417,27 @@ impl<const N: usize> Bank<N> {
 
     /// Hands each output to `take`, sample by sample. A non-finite sample counts as 0.
     #[inline]
-    pub fn run(&mut self, samples: &[f32], mut take: impl FnMut([f64; N])) {
-        let mut rows = [[0.0; N]; ROWS];
+    pub fn run(&mut self, samples: &[f32], mut take: impl FnMut([T; N])) {
+        let mut rows = [[T::zero(); N]; ROWS];
         for part in samples.chunks(ROWS) {
             let rows = &mut rows[..part.len()];
-            rows.iter_mut().zip(part).for_each(|(row, sample)| *row = [finite(*sample); N]);
+            for (row, sample) in rows.iter_mut().zip(part) {
+                *row = [if sample.is_finite() { <T as From<f32>>::from(*sample) } else { T::zero() }; N];
+            }
             self.sections.iter_mut().for_each(|section| section.filter(rows));
             rows.iter().for_each(|row| take(*row));
         }
-        for section in &mut self.sections {
-            section.z.as_flattened_mut().iter_mut().for_each(settle);
+        // As in `settle`: -380 dB of full scale in single precision.
+        let least = T::min_positive_value().sqrt();
+        for delay in self.sections.iter_mut().flat_map(|section| section.z.as_flattened_mut()) {
+            if delay.abs() < least {
+                *delay = T::zero();
+            }
         }
     }
 
     /// Back to rest: after a gap.
     pub fn rest(&mut self) {
-        self.sections.iter_mut().for_each(|section| section.z = [[0.0; N]; 2]);
+        self.sections.iter_mut().for_each(|section| section.z = [[T::zero(); N]; 2]);
     }
 }

@@ -72,8 +72,9 @@ fn named(name: &str, folder: &Path) -> Outcome<Work> {
     Ok(match name {
         "stft-1" => spectrogram(&file("noise.f32"), 1)?,
         "stft-2" => spectrogram(&file("noise.f32"), 2)?,
-        "bands-1" => bands(&file("noise.f32"), 1)?,
-        "bands-2" => bands(&file("noise.f32"), 2)?,
+        "bands-1" => bands(&file("noise.f32"), 1, work::bands_db)?,
+        "bands-2" => bands(&file("noise.f32"), 2, work::bands_db)?,
+        "bands-single-2" => bands(&file("noise.f32"), 2, work::bands_single_db)?,
         "search" => shared(noise(&file("noise.f32"))?, 1, |samples, _| work::search_score(samples)),
         "log" => reading(file("log.csv"), |source| Ok(work::log_sum(source)?)),
         "wave" => reading(file("sound.wav"), |source| Ok(work::wave_mean_square(source, 0, 1)?)),
@@ -106,8 +107,8 @@ fn spectrogram(path: &Path, threads: usize) -> Outcome<Work> {
     Ok(shared(noise(path)?, threads, work::spectrogram_mean_db))
 }
 
-fn bands(path: &Path, threads: usize) -> Outcome<Work> {
-    Ok(shared(noise(path)?, threads, |samples, _| work::bands_db(samples)))
+fn bands(path: &Path, threads: usize, filter: fn(&[f32]) -> f64) -> Outcome<Work> {
+    Ok(shared(noise(path)?, threads, move |samples, _| filter(samples)))
 }
 
 fn reading(path: PathBuf, read: impl Fn(Box<dyn Source>) -> Outcome<f64> + 'static) -> Work {
