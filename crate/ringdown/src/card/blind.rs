@@ -39,7 +39,6 @@ impl Card {
         let found = blind.finish();
         if let Some(survey) = &mut recording.survey {
             survey.crank = Some(beside(survey.crank.take(), found));
-            recording.order_lines.take();
         }
         self.changed.extend([2, 4, 5, 6, 7, 8, 9, 11]);
         self.forget_learnt();

@@ -46,6 +46,7 @@ impl Recording {
         }
         let mut blocks = self.blocks();
         blocks.arrange(|a, b| a.rpm.total_cmp(&b.rpm));
+        // What no crank angle is known of is not kept: it may be told later.
         let mut is_whole = !blocks.is_empty();
         let mut line = |range: usize| {
             let [from, to] = [range, range + 1].map(|k| k * blocks.len() / RANGES);

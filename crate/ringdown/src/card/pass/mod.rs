@@ -67,7 +67,6 @@ impl Card {
         }
         recording.heard = survey.crank.as_ref().is_none_or(|crank| crank.track.segments.is_empty()).then_some(heard);
         recording.survey = Some(survey);
-        recording.order_lines.take();
         self.changed.extend([1, 2, 3, 4, 5, 6, 7, 8, 9, 11]);
         self.forget_learnt();
         Stand::Done

@@ -68,9 +68,8 @@ impl Values {
 
     fn add_difference(&mut self, sample: f32) {
         let difference = (sample - self.previous.replace(sample).unwrap_or(sample)).abs();
-        // Without one the place is that of 0, which counts as none.
-        let (count, least) = &mut self.differences[(difference.to_bits() >> 23) as usize & (EXPONENTS - 1)];
         if difference > 0.0 {
+            let (count, least) = &mut self.differences[(difference.to_bits() >> 23) as usize & (EXPONENTS - 1)];
             *count += 1;
             *least = lower(difference, *least);
         }
